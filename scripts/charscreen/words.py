@@ -1,0 +1,118 @@
+"""Names of quantities, candidates and levels in the words of a page."""
+
+from collections.abc import Mapping
+
+from charscreen.rounding import is_number
+
+# merit: (what it is, unit)
+MERITS = {
+    "electrode_F_per_g": ("electrode capacitance", "F/g"),
+    "cell_F_per_g": ("cell capacitance", "F/g"),
+    "carbon_g_per_kg_d": ("finished carbon per kg dry feed", "g/kg dry feed"),
+    "device_F_per_kg_d": ("device farads per kg dry feed", "F/kg dry feed"),
+}
+# model: (what it models, how it is headed)
+MODELS = {
+    "char_yield": "char yield (dry basis)",
+    "activation_yield": "activation yield",
+    "capacitance": "electrode capacitance",
+}
+
+
+def merit_words(merit: str) -> str:
+    """What a merit is called in a sentence."""
+    return MERITS[merit][0] if merit in MERITS else merit
+
+
+def merit_unit(merit: str, unit: object = None) -> str:
+    """Unit of a merit: as the ranking states it, else as we know it."""
+    if isinstance(unit, str) and unit:
+        return unit
+    return MERITS[merit][1] if merit in MERITS else ""
+
+
+def model_words(model: str) -> str:
+    """What a model describes."""
+    return MODELS.get(model, model.replace("_", " "))
+
+
+def first_upper(text: str) -> str:
+    """The text with a capital first letter and the rest as it is."""
+    return text[:1].upper() + text[1:]
+
+
+def number_text(value: object) -> str:
+    """A setting such as a temperature as it would be typed: 700, not 700.0."""
+    return f"{value:g}" if is_number(value) else ""
+
+
+def feedstock_words(feedstock: object, names: Mapping[str, str] | None = None) -> str:
+    """Name of a feedstock where one is given, else its id."""
+    text = "" if feedstock is None else str(feedstock)
+    return str((names or {}).get(text) or text)
+
+
+def activation_words(row: Mapping) -> str:
+    """`not activated`, or the activation with its ratio."""
+    activation = row.get("activation")
+    if not isinstance(activation, str) or activation == "none":
+        return "not activated"
+    ratio = number_text(row.get("koh_ratio"))
+    return f"{activation} {ratio} : 1" if ratio else activation
+
+
+def candidate_words(row: Mapping, names: Mapping[str, str] | None = None) -> str:
+    """A candidate in words: feedstock, temperature, hold, activation.
+
+    Parameters
+    ----------
+    row : mapping
+        A row of the ranking.
+    names : mapping, optional
+        Feedstock id to name.
+    """
+    if not isinstance(row.get("feedstock"), str):
+        return str(row.get("candidate") or "")
+    parts = [feedstock_words(row["feedstock"], names)]
+    if is_number(row.get("peak_temperature_C")):
+        parts.append(f"{number_text(row['peak_temperature_C'])} °C")
+    if is_number(row.get("hold_min")):
+        parts.append(f"{number_text(row['hold_min'])} min")
+    parts.append(activation_words(row))
+    return ", ".join(parts)
+
+
+def count_words(n: int, one: str, many: str | None = None) -> str:
+    """`1 lot`, `3 lots`."""
+    return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def list_words(items: list[str], most: int = 4) -> str:
+    """`a; b; and c`; of a long list the first few and the count of the rest.
+
+    Semicolons, since the items hold commas of their own.
+    """
+    if len(items) > most:
+        rest = len(items) - most
+        return "; ".join(items[:most]) + f"; and {rest} more"
+    if len(items) <= 1:
+        return "".join(items)
+    return "; ".join(items[:-1]) + "; and " + items[-1]
+
+
+LEVELS = {
+    "firing": "char firing",
+    "activation_firing": "activation firing",
+    "lot": "lot",
+    "aliquot": "activated aliquot",
+    "cell": "cell",
+    "feedstock": "feedstock",
+    "feedstock|temperature": "feedstock by temperature",
+    "feedstock:activation": "feedstock by activation",
+}
+
+
+def level_words(level: object) -> str:
+    """A level of the experiment in words."""
+    text = str(level)
+    return LEVELS.get(text, text.replace("_", " ").replace("|", " by ").replace(":", " by "))
