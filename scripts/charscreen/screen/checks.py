@@ -1,0 +1,227 @@
+"""Checks across the tables: names that must exist, rows that fall with others, and all the rest."""
+
+from dataclasses import replace
+from pathlib import Path
+
+from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest
+from charscreen.screen import check_cells, check_design, check_masses
+from charscreen.screen.review import SHOWN_PER_COLUMN, Review
+from charscreen.screen.schemas import table_schemas
+
+
+def check_tables(
+    tables: dict[str, list[dict]],
+    config: dict,
+    findings: list[Finding],
+    *,
+    traces: Path,
+    files: dict[str, str] | None = None,
+) -> Review:
+    """All tables checked against each other, from the feedstocks down to the readings.
+
+    Parameters
+    ----------
+    tables : dict of str to list of dict
+        Rows as read by `tables.read_tables`.
+    config : dict
+        Settings with defaults; empty where they could not be read (then what needs them is not
+        checked).
+    findings : list of Finding
+        What reading the tables found; rows it leaves out are taken away first.
+    traces : Path
+        Folder of the trace files.
+    files : dict of str to str, optional
+        File name of each table that is not ``<table>.csv``.
+
+    Returns
+    -------
+    Review
+        Rows kept, rows left out with reasons, all findings, those of reading included.
+
+    Notes
+    -----
+    A left-out feedstock takes its lots, a lot its weighing, cells and aliquots, a cell its tests,
+    a test its readings. A firing takes its lots only where the user excluded it: a mistyped
+    temperature in firings costs that row alone. A left-out weighing takes no cell.
+    """
+    review = Review(tables, config, findings, files)
+    unsure = _unsure_tables(findings)
+    _leave_out_marked(review)
+    excluded_firings = dict(review.gone["firings"])
+    _leave_out_impossible(review, findings)
+    for table in table_schemas():
+        _check_references(review, table, unsure)
+        if table == "design":
+            review.drop_dependents("design", "feedstock", "feedstocks")
+            _drop_lots_of_firings(review, excluded_firings)
+            review.drop_dependents("design", "parent", "design")
+            check_design.check_design(review)
+        elif table == "firings":
+            check_design.check_firings(review)
+        elif table == "firing_readings":
+            _check_firing_readings(review, unsure, excluded_firings)
+        elif table == "masses":
+            review.drop_dependents("masses", "run", "design")
+            check_masses.check_masses(review)
+        elif table == "cells":
+            review.drop_dependents("cells", "run", "design")
+            check_cells.check_cells(review)
+        elif table == "tests":
+            review.drop_dependents("tests", "cell", "cells")
+            check_cells.check_tests(review, traces)
+        elif table == "readings":
+            review.drop_dependents("readings", "test", "tests")
+    if "feedstocks" not in unsure:
+        _check_plan(review)
+    review.left_out.sort(key=lambda entry: (entry["table"], entry["row"]))
+    return review
+
+
+def _unsure_tables(findings: list[Finding]) -> set[str]:
+    """Tables whose ids are not all known, since their file or key column could not be read."""
+    schemas = table_schemas()
+    return {
+        finding.table
+        for finding in findings
+        if finding.severity == STOPS
+        and finding.table in schemas
+        and (finding.column in ("", schemas[finding.table].key) or finding.row in (None, 1))
+    }
+
+
+def _leave_out_marked(review: Review) -> None:
+    """Take out the rows that carry a reason for exclusion."""
+    for table in table_schemas():
+        for row in [row for row in review.rows(table) if row.get("exclude_reason")]:
+            review.drop(table, [row], row["exclude_reason"])
+
+
+def _leave_out_impossible(review: Review, findings: list[Finding]) -> None:
+    """Take out the rows in which reading found an impossible value."""
+    by_number = {
+        (table, row["row"]): row for table in table_schemas() for row in review.rows(table)
+    }
+    for finding in findings:
+        row = by_number.get((finding.table, finding.row))
+        if finding.severity == LEAVES_OUT and row is not None:
+            review.drop(finding.table, [row], f"{finding.column}: {finding.message}")
+
+
+def _check_references(review: Review, table: str, unsure: set[str]) -> None:
+    """Every id that names a row of another table has that row."""
+    for name, column in table_schemas()[table].columns.items():
+        if not column.refers_to:
+            continue
+        of, key = column.refers_to.split(".")
+        if of in unsure:
+            continue
+        known = set(review.rows_by_id(of)) | set(review.gone[of])
+        rows = [row for row in review.rows(table) if row[name] is not None]
+        if rows and not known:
+            message = (
+                f"The table {of} has no rows, so no {key} is known. Fill it first, or leave this "
+                "table empty."
+            )
+            review.stops(table, None, name, message)
+            continue
+        strangers = [row for row in rows if row[name] not in known]
+        # One more than are shown, so that the list says there are more; each costs a search.
+        for row in strangers[: SHOWN_PER_COLUMN + 1]:
+            review.stops(table, row, name, unknown(row[name], known, key, of))
+
+
+def unknown(word: str, known: set[str], key: str, table: str) -> str:
+    """Message on an id that does not exist."""
+    near = nearest(word, sorted(known))
+    if near and near.casefold() == word.casefold():
+        meant = f"Capitals count: it is '{near}' there. "
+    else:
+        meant = f"Did you mean '{near}'? " if near else ""
+    return f"'{word}' is no {key} of the table {table}. {meant}Correct it, or add it there."
+
+
+def _drop_lots_of_firings(review: Review, excluded: dict[str, str]) -> None:
+    for column in ("firing", "activation_firing"):
+        for firing, reason in excluded.items():
+            if firing in review.rows_by_id("firings"):
+                continue
+            rows = [row for row in review.rows("design") if row[column] == firing]
+            review.drop("design", rows, f"Its firing {firing} is left out: {reason}")
+
+
+def _check_firing_readings(review: Review, unsure: set[str], excluded: dict[str, str]) -> None:
+    """Kiln readings belong to a firing that some table names."""
+    for firing, reason in excluded.items():
+        if firing not in review.rows_by_id("firings"):
+            rows = [row for row in review.rows("firing_readings") if row["firing"] == firing]
+            review.drop("firing_readings", rows, f"Its firing {firing} is left out: {reason}")
+    if unsure & {"firings", "design"}:
+        return
+    known = set(review.rows_by_id("firings")) | set(review.gone["firings"])
+    for row in review.rows("design"):
+        known |= {row["firing"], row["activation_firing"]} - {None}
+    for row in review.rows("firing_readings"):
+        if row["firing"] is not None and row["firing"] not in known:
+            message = unknown(row["firing"], known, "firing", "firings")
+            review.stops("firing_readings", row, "firing", message)
+
+
+def _check_plan(review: Review) -> None:
+    """Feedstocks that the settings name exist."""
+    plan = review.config.get("plan")
+    if not plan:
+        return
+    known = set(review.rows_by_id("feedstocks")) | set(review.gone["feedstocks"])
+    named = [] if plan["feedstocks"] == "all" else plan["feedstocks"]
+    for key, words in (("plan.feedstocks", named), ("plan.reference", [plan["reference"]])):
+        for word in words:
+            if word is not None and word not in known:
+                message = unknown(word, known, "feedstock", "feedstocks")
+                review.findings.append(Finding("config", None, key, word, STOPS, message))
+
+
+def accepted_reasons(
+    tables: dict[str, list[dict]],
+) -> dict[tuple[str, int], str]:
+    """(table, row) to the text under ``accepted``, for the rows that have one."""
+    return {
+        (table, row["row"]): row["accepted"]
+        for table, rows in tables.items()
+        for row in rows
+        if row.get("accepted")
+    }
+
+
+def reason_for(accepted: str, column: str, table: str) -> str:
+    """The part of an ``accepted`` cell that holds for a column; empty where none does.
+
+    Parameters
+    ----------
+    accepted : str
+        ``column: reason; column: reason``, or one reason for the whole row.
+    column : str
+        Column of the questioned value.
+    table : str
+        Its table, whose columns are known.
+    """
+    known = table_schemas()[table].columns
+    parts = [part.strip() for part in accepted.split(";") if part.strip()]
+    named = []
+    for part in parts:
+        name, colon, reason = part.partition(":")
+        if not colon or name.strip() not in known:
+            return accepted
+        named.append((name.strip(), reason.strip()))
+    return "; ".join(reason for name, reason in named if name == column and reason)
+
+
+def with_acceptance(findings: list[Finding], accepted: dict[tuple[str, int], str]) -> list[Finding]:
+    """Findings with the user's reason beside each questioned value that has one."""
+    out = []
+    for finding in findings:
+        text = accepted.get((finding.table, finding.row or 0), "")
+        if text and finding.severity == QUESTIONS:
+            reason = reason_for(text, finding.column, finding.table)
+            finding = replace(finding, accepted=reason)
+        out.append(finding)
+    return out
