@@ -1,0 +1,326 @@
+"""One constant-current discharge: capacitance three ways, resistance, efficiency, with errors."""
+
+import numpy as np
+
+from charscreen.capacitance.curves import find_crossing, integral, line_fit, noise_sd
+from charscreen.traces.segments import Segment, find_segments
+
+MIN_POINTS = 5
+CURVED_SHARE = 0.10  # slopes of the two halves of the window differ by more: not straight
+DISAGREE_SHARE = 0.10
+DROP_SHARE = 0.20
+OVER_SHARE = 0.05  # voltage above the upper voltage by more than this
+SWING_MATCH_SHARE = 0.10  # charge must begin where the discharge ends for an efficiency
+EDGE_SHARE = 0.02  # a discharge may miss an end of the window by this share of it
+
+#: Standard uncertainties of an instrument that is taken as exact.
+EXACT = {
+    "voltage_percent": 0.0,
+    "voltage_offset_mV": 0.0,
+    "current_percent": 0.0,
+    "time_resolution_s": 0.0,
+    "load_percent": 0.0,
+    "stopwatch_s": 0.0,
+}
+
+#: Columns of one cycle.
+CYCLE_COLUMNS = (
+    "cycle", "start_s", "discharge_s", "current_mA", "n_points", "voltage_start_V",
+    "voltage_after_drop_V",
+    "capacitance_F", "capacitance_F_se", "capacitance_F_se_a", "capacitance_F_se_b",
+    "capacitance_charge_F", "capacitance_charge_F_se",
+    "capacitance_energy_F", "capacitance_energy_F_se",
+    "esr_ohm", "esr_ohm_se", "esr_ohm_se_a", "esr_ohm_se_b",
+    "drop_V", "drop_first_sample_V", "current_step_mA",
+    "coulombic_efficiency_percent", "coulombic_efficiency_percent_se",
+    "energy_efficiency_percent", "energy_efficiency_percent_se",
+    "energy_J", "energy_J_se", "energy_delivered_J", "power_mean_W", "power_max_W", "quality",
+)  # fmt: skip
+
+
+def measure_cycles(
+    time_s: np.ndarray,
+    voltage_V: np.ndarray,
+    current_A: np.ndarray,
+    *,
+    upper_voltage_V: float,
+    window: tuple[float, float] = (0.8, 0.4),
+    instrument: dict | None = None,
+    segments: list[Segment] | None = None,
+    steps_from_voltage: bool = False,
+) -> tuple[list[dict], list[str]]:
+    """One row per cycle whose discharge covers the window, and why others are not there.
+
+    Parameters
+    ----------
+    time_s, voltage_V : (n,) arrays
+        [s], [V]
+    current_A : (n,) array
+        Positive on charge. [A]
+    upper_voltage_V : float
+        Voltage the window is measured from. [V]
+    window : tuple of float
+        Upper and lower end as fractions of `upper_voltage_V`.
+    instrument : dict, optional
+        Standard uncertainties: ``voltage_percent``, ``voltage_offset_mV``, ``current_percent``,
+        ``time_resolution_s``; what is absent counts as exact.
+    segments : list of Segment, optional
+        Where they are known already.
+    steps_from_voltage : bool
+        Whether the current was not logged, so that the steps were found from the voltage: where
+        it is noisy their moment is then less sure, which counts in the resistance.
+
+    Returns
+    -------
+    tuple
+        Rows with `CYCLE_COLUMNS` (None where a figure does not apply), reasons in words.
+    """
+    instrument = {**EXACT, **(instrument or {})}
+    if segments is None:
+        segments = find_segments(time_s, voltage_V, current_A)
+    top, bottom = window[0] * upper_voltage_V, window[1] * upper_voltage_V
+    rows, reasons = [], []
+    for k, segment in enumerate(segments):
+        if segment.kind != "discharge":
+            continue
+        t, v = time_s[segment.start : segment.stop], voltage_V[segment.start : segment.stop]
+        if len(t) < 3:
+            continue
+        noise = noise_sd(v)
+        edge = EDGE_SHARE * (top - bottom)
+        first = find_crossing(t, v, top, noise=noise, edge=edge)
+        last = find_crossing(t, v, bottom, noise=noise, edge=edge)
+        if first is None or last is None or last.time_s <= first.time_s:
+            reasons.append(
+                f"the discharge of cycle {segment.cycle} runs from {v[0]:.3g} to {v[-1]:.3g} V "
+                f"and does not cover the window {top:.3g} to {bottom:.3g} V"
+            )
+            continue
+        one = _Discharge(time_s, voltage_V, current_A, segments, k, instrument)
+        one.steps_from_voltage = steps_from_voltage
+        rows.append(one.measure(first, last, top=top, bottom=bottom, upper=upper_voltage_V))
+    return rows, reasons
+
+
+class _Discharge:
+    """Figures of one discharge; the parts share the arrays and the instrument."""
+
+    def __init__(self, time, voltage, current, segments, k, instrument):
+        self.time, self.voltage, self.current = time, voltage, current
+        self.segments, self.k, self.instrument = segments, k, instrument
+        self.here = segments[k]
+        self.gain = instrument["voltage_percent"] / 100.0
+        self.current_gain = instrument["current_percent"] / 100.0
+        self.steps_from_voltage = False
+        self.u_time = instrument["time_resolution_s"] / np.sqrt(12.0)
+
+    def measure(self, first, last, *, top, bottom, upper) -> dict:
+        a, b = self.here.start, self.here.stop
+        t, v, i = self.time[a:b], self.voltage[a:b], -self.current[a:b]
+        inside = (t > first.time_s) & (t < last.time_s)
+        n_points = int(inside.sum())
+        ends = [first.time_s, last.time_s]
+        tt = np.concatenate([ends[:1], t[inside], ends[1:]])
+        vv = np.concatenate([[top], v[inside], [bottom]])
+        i_ends = np.interp(ends, t, i)
+        ii = np.concatenate([i_ends[:1], i[inside], i_ends[1:]])
+        height, span = top - bottom, last.time_s - first.time_s
+        level = float(np.median(ii))
+        row = dict.fromkeys(CYCLE_COLUMNS)
+        row.update(cycle=self.here.cycle, start_s=float(t[0]), n_points=n_points,
+                   current_mA=level * 1e3)  # fmt: skip
+        charge = integral(tt, ii)
+        energy = integral(tt, vv * ii)
+        row["capacitance_F"] = level * span / height
+        row["capacitance_charge_F"] = charge / height
+        row["capacitance_energy_F"] = 2.0 * energy / (top**2 - bottom**2)
+        share_a = np.hypot(np.hypot(first.se_s, last.se_s) / span,
+                           noise_sd(ii) / np.sqrt(len(ii)) / level)  # fmt: skip
+        share_b = np.sqrt(
+            self.current_gain**2 + self.gain**2 + 2.0 * (self.u_time / span) ** 2
+        )  # an offset of the voltage shifts both ends of the window alike and drops out
+        for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
+            row[f"{name}_se"] = float(row[name] * np.hypot(share_a, share_b))
+        row["capacitance_F_se_a"] = float(row["capacitance_F"] * share_a)
+        row["capacitance_F_se_b"] = float(row["capacitance_F"] * share_b)
+        fit_t, fit_v = (t[inside], v[inside]) if n_points >= 3 else (tt, vv)
+        self._resistance(row, fit_t, fit_v, level)
+        self._energy(row)
+        self._efficiency(row, upper)
+        row["quality"] = "; ".join(self._flags(row, fit_t, fit_v, height, upper))
+        return row
+
+    def _resistance(self, row, t, v, level) -> None:
+        """Gap between the last sample before the step and the line extrapolated back to it."""
+        if self.here.start == 0:
+            return
+        before = self.here.start - 1
+        value, slope, mean, spread = line_fit(t, v)
+        t_before = self.time[before]
+        residual = v - value - slope * (t - mean)
+        noise = noise_sd(v)
+        scatter = float(np.sqrt(np.sum(residual**2) / max(len(t) - 2, 1))) if len(t) > 2 else noise
+        v_before, u_before = self._voltage_before(noise, t, slope)
+        drop = float(v_before - (value + slope * (t_before - mean)))
+        step = self._current_before() + level
+        row["voltage_start_V"] = float(v_before)
+        row["drop_first_sample_V"] = float(v_before - self.voltage[self.here.start])
+        row["drop_V"] = drop
+        row["voltage_after_drop_V"] = float(v_before - max(drop, 0.0))
+        if step <= 0.1 * level:
+            return
+        row["current_step_mA"] = step * 1e3
+        row["esr_ohm"] = drop / step
+        u_a = np.sqrt(
+            scatter**2 * (1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300)) + u_before**2
+        )
+        gap = self.time[self.here.start] - t_before  # the step lies somewhere in this gap
+        if self.steps_from_voltage:
+            gap = np.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
+        u_moment = abs(slope) * (step / level) * np.hypot(gap / np.sqrt(3.0), self.u_time)
+        share = np.hypot(self.gain, self.current_gain)
+        row["esr_ohm_se_a"] = float(u_a / step)
+        row["esr_ohm_se_b"] = float(np.hypot(u_moment / step, share * row["esr_ohm"]))
+        row["esr_ohm_se"] = float(np.hypot(row["esr_ohm_se_a"], row["esr_ohm_se_b"]))
+
+    def _voltage_before(self, noise, t, slope) -> tuple[float, float]:
+        """Voltage at the last sample before the step, and its standard error from noise.
+
+        One sample serves where the record is quiet. Where noise exceeds a fifth of the voltage
+        step per sample, a line through the last samples of that segment is read off at the
+        same moment: as many as last a twentieth of the window.
+        """
+        last = self.here.start - 1
+        segment = self.segments[self.k - 1]
+        per_sample = abs(slope) * (t[-1] - t[0]) / max(len(t) - 1, 1)
+        first = int(np.searchsorted(self.time, self.time[last] - 0.05 * (t[-1] - t[0])))
+        first = max(first, segment.start + (1 if segment.kind == "rest" else 0))
+        count = last + 1 - first
+        if noise <= 0.2 * per_sample or count < 4:
+            return float(self.voltage[last]), noise
+        part = slice(first, last + 1)
+        value, rise, mean, spread = line_fit(self.time[part], self.voltage[part])
+        if spread <= 0:
+            return value, noise / np.sqrt(count)
+        ahead = self.time[last] - mean
+        return value + rise * ahead, float(noise * np.sqrt(1.0 / count + ahead**2 / spread))
+
+    def _current_before(self) -> float:
+        """Current just before the step, positive on charge."""
+        last = self.here.start - 1
+        segment = self.segments[self.k - 1]
+        if segment.kind == "hold":
+            return float(self.current[last])  # it dies away: the last sample counts
+        return float(np.median(self.current[max(segment.start, last - 4) : last + 1]))
+
+    def _energy(self, row) -> None:
+        a, b = self.here.start, self.here.stop
+        start = self.time[a - 1] if a else self.time[a]
+        row["discharge_s"] = float(self.time[b - 1] - start)
+        after = row["voltage_after_drop_V"]
+        if after is None:
+            after = float(self.voltage[a])
+            row["voltage_after_drop_V"] = after
+            row["voltage_start_V"] = after
+        row["energy_J"] = 0.5 * row["capacitance_F"] * after**2
+        share = row["capacitance_F_se"] / row["capacitance_F"]
+        row["energy_J_se"] = float(row["energy_J"] * np.hypot(share, 2 * self.gain))
+        row["energy_delivered_J"] = -self._charge_and_energy(self.here)[1]
+        if row["discharge_s"] > 0:
+            row["power_mean_W"] = row["energy_J"] / row["discharge_s"]
+        if row["esr_ohm"] is not None and row["esr_ohm"] > 0:
+            row["power_max_W"] = row["voltage_start_V"] ** 2 / (4.0 * row["esr_ohm"])
+
+    def _efficiency(self, row, upper) -> None:
+        """Charge and energy out over in, where the charge began where the discharge ends."""
+        own = [s for s in self.segments[: self.k] if s.cycle == self.here.cycle]
+        charges = [s for s in own if s.kind in ("charge", "hold")]
+        if not charges:
+            return
+        v_low = self.voltage[max(charges[0].start - 1, 0)]
+        if abs(v_low - self.voltage[self.here.stop - 1]) > SWING_MATCH_SHARE * upper:
+            return
+        q_in, e_in = np.sum([self._charge_and_energy(s) for s in charges], axis=0)
+        q_out, e_out = self._charge_and_energy(self.here)
+        q_out, e_out = -q_out, -e_out
+        if q_in <= 0 or e_in <= 0:
+            return
+        # Gains of one instrument drop out of a ratio; what stays is when the steps happened.
+        t = self.time[self.here.start : self.here.stop]
+        gap = float(np.median(np.diff(t))) / np.sqrt(3.0)
+        duration = max(row["discharge_s"], 1e-12)
+        share = np.sqrt(2.0) * np.hypot(gap, self.u_time) / duration
+        offset = self.instrument["voltage_offset_mV"] * 1e-3
+        row["coulombic_efficiency_percent"] = 100.0 * q_out / q_in
+        row["coulombic_efficiency_percent_se"] = 100.0 * q_out / q_in * share
+        ratio = e_out / e_in
+        share_e = np.hypot(share, offset * abs(q_out / e_out - q_in / e_in))
+        row["energy_efficiency_percent"] = 100.0 * ratio
+        row["energy_efficiency_percent_se"] = float(100.0 * ratio * share_e)
+
+    def _charge_and_energy(self, segment: Segment) -> tuple[float, float]:
+        """Charge and energy of a segment, positive inward; it begins at the sample before it.
+
+        Within the gap before its first sample the current is that of the first sample, and the
+        voltage runs as it goes on to run.
+        """
+        part = slice(segment.start, segment.stop)
+        t, v, i = self.time[part], self.voltage[part], self.current[part]
+        charge, energy = integral(t, i), integral(t, v * i)
+        if segment.start > 0:
+            gap = t[0] - self.time[segment.start - 1]
+            ahead = max(2, min(len(t), 1 + len(t) // 50))
+            span = t[ahead - 1] - t[0] if len(t) > 1 else 0.0
+            slope = (v[ahead - 1] - v[0]) / span if span > 0 else 0.0
+            charge += gap * i[0]
+            energy += gap * i[0] * (v[0] - 0.5 * slope * gap)
+        return float(charge), float(energy)
+
+    def _flags(self, row, t, v, height, upper) -> list[str]:
+        flags = []
+        if row["n_points"] < MIN_POINTS:
+            flags.append("too few points")
+        elif _is_curved(t, v):
+            flags.append("not straight")
+        charge, energy = row["capacitance_charge_F"], row["capacitance_energy_F"]
+        if abs(charge - energy) > DISAGREE_SHARE * min(charge, energy):
+            flags.append("charge and energy capacitance differ by over 10 %")
+        if row["drop_V"] is not None and row["drop_V"] > DROP_SHARE * height:
+            flags.append("drop over 20 % of the window")
+        if row["esr_ohm"] is None:
+            flags.append("no sample before the step")
+        if self._is_clipped():
+            flags.append("clipped")
+        top = float(self.voltage[max(self.here.start - 1, 0) : self.here.stop].max())
+        if top > upper * (1.0 + OVER_SHARE):
+            flags.append("above the stable window")
+        if (row["coulombic_efficiency_percent"] or 100.0) < 90.0:
+            flags.append("coulombic efficiency under 90 %")
+        return flags
+
+    def _is_clipped(self) -> bool:
+        """Whether the voltage stands at one value while the charging current still flows."""
+        if self.k == 0 or self.segments[self.k - 1].kind != "charge":
+            return False
+        s = self.segments[self.k - 1]
+        v, i = self.voltage[s.start : s.stop], self.current[s.start : s.stop]
+        if len(v) < 20:
+            return False
+        at_top = v == v.max()
+        run = int(np.argmin(at_top[::-1])) if not at_top.all() else len(v)
+        changes = int(np.count_nonzero(np.diff(v[: len(v) - run]))) + 1
+        usual = max(1.0, (len(v) - run) / changes)
+        return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * float(np.median(i))
+
+
+def _is_curved(t: np.ndarray, v: np.ndarray) -> bool:
+    """Whether the slopes of the two halves of the window differ by more than noise explains."""
+    half = len(t) // 2
+    _, upper, _, spread_1 = line_fit(t[:half], v[:half])
+    _, lower, _, spread_2 = line_fit(t[half:], v[half:])
+    if spread_1 <= 0 or spread_2 <= 0:
+        return False
+    noise = noise_sd(v)
+    se = noise * np.sqrt(1.0 / spread_1 + 1.0 / spread_2)
+    mean = 0.5 * abs(upper + lower)
+    return bool(abs(upper - lower) > max(CURVED_SHARE * mean, 3.0 * se))

@@ -1,0 +1,67 @@
+"""Records of cells whose capacitance and resistance are known from a formula."""
+
+import numpy as np
+
+
+def cycle_rc(
+    *,
+    capacitance_F: float = 0.5,
+    series_ohm: float = 2.0,
+    current_A: float = 5e-3,
+    upper_V: float = 1.0,
+    step_s: float = 1.0,
+    n_cycles: int = 3,
+    rest_samples: int = 0,
+    noise_V: float = 0.0,
+    seed: int = 0,
+):
+    """Charge and discharge of a resistor and a capacitor in series between 0 and an upper voltage.
+
+    Every step ends exactly on a sample, as with a logger that writes a row when a step ends.
+
+    Returns
+    -------
+    tuple of (n,) arrays
+        Time [s], voltage [V], current [A].
+    """
+    up = round(capacitance_F * (upper_V - current_A * series_ohm) / current_A / step_s)
+    charge = np.arange(1, up + 1) * current_A * step_s / capacitance_F
+    fall = charge[-1] - np.arange(1, up + 1) * current_A * step_s / capacitance_F
+    rest = rest_samples
+    parts_v, parts_i = [np.zeros(1)], [np.zeros(1)]
+    for _ in range(n_cycles):
+        parts_v += [charge + current_A * series_ohm, np.full(rest, charge[-1]),
+                    fall - current_A * series_ohm, np.full(rest, fall[-1])]  # fmt: skip
+        parts_i += [np.full(up, current_A), np.zeros(rest), np.full(up, -current_A), np.zeros(rest)]
+    voltage, current = np.concatenate(parts_v), np.concatenate(parts_i)
+    time = np.arange(len(voltage)) * step_s
+    noise = noise_V * np.random.default_rng(seed).standard_normal(len(voltage))
+    return time, voltage + noise, current
+
+
+def decay_rc(
+    *,
+    capacitance_F: float,
+    load_ohm: float,
+    series_ohm: float = 0.0,
+    start_V: float = 1.0,
+    times_s: np.ndarray,
+    before_s: np.ndarray = (),
+):
+    """Discharge of the same cell through a resistor connected at time zero.
+
+    Parameters
+    ----------
+    before_s : array
+        Times below zero at which the charged cell was read before connecting. [s]
+
+    Returns
+    -------
+    tuple of (n,) arrays
+        Time [s], voltage at the terminals [V].
+    """
+    times_s, before_s = np.asarray(times_s, float), np.asarray(before_s, float)
+    tau = (load_ohm + series_ohm) * capacitance_F
+    after = start_V * load_ohm / (load_ohm + series_ohm) * np.exp(-times_s / tau)
+    time = np.concatenate([before_s, times_s])
+    return time, np.concatenate([np.full(len(before_s), start_V), after])

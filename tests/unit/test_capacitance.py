@@ -1,0 +1,273 @@
+import subprocess
+import sys
+
+import numpy as np
+import pytest
+from cell_models import cycle_rc, decay_rc
+from charscreen.capacitance import analyse_constant_current, analyse_through_resistor
+from charscreen.capacitance.exponential import fit_exponential
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from scipy.stats import binom
+
+INSTRUMENT = {
+    "voltage_percent": 0.1,
+    "voltage_offset_mV": 1.0,
+    "current_percent": 0.2,
+    "time_resolution_s": 0.01,
+    "load_percent": 1.0,
+    "stopwatch_s": 0.3,
+}
+few = settings(max_examples=15, deadline=None)
+
+
+def analyse(record, **options):
+    return analyse_constant_current(*record, **({"upper_voltage_V": 1.0} | options))
+
+
+@pytest.mark.parametrize("rest", [0, 1, 20])
+@pytest.mark.parametrize("logged", [True, False])
+def test_cycles_of_a_series_circuit(rest, logged):
+    t, v, i = cycle_rc(rest_samples=rest, n_cycles=4)
+    table = analyse((t, v, i if logged else 5e-3))
+    assert list(table["cycle"]) == [1, 2, 3, 4]
+    np.testing.assert_allclose(table["capacitance_F"], 0.5, rtol=1e-9)
+    np.testing.assert_allclose(table["capacitance_energy_F"], 0.5, rtol=1e-9)
+    np.testing.assert_allclose(table["esr_ohm"], 2.0, rtol=1e-6)
+    step = 5.0 if rest else 10.0
+    np.testing.assert_allclose(table["current_step_mA"], step, rtol=1e-9)
+    np.testing.assert_allclose(table["coulombic_efficiency_percent"].iloc[1:], 100.0, atol=1e-6)
+    # A lossless capacitor loses only I²R: energy out over in is (mean V - IR)/(mean V + IR).
+    ratio = table["energy_efficiency_percent"].iloc[1]
+    assert ratio == pytest.approx(100.0 * (0.495 - 0.01) / (0.495 + 0.01), rel=1e-3)
+
+
+@pytest.mark.parametrize("step_s", [1.0, 0.1, 0.01])
+@pytest.mark.parametrize("rest", [0, 40])
+def test_noise_at_several_rates(step_s, rest):
+    record = cycle_rc(step_s=step_s, rest_samples=rest, noise_V=2e-3, n_cycles=3, seed=1)
+    table = analyse(record)
+    assert len(table) == 3
+    assert (abs(table["capacitance_F"] - 0.5) < 4 * table["capacitance_F_se"]).all()
+    assert (abs(table["esr_ohm"] - 2.0) < 4 * table["esr_ohm_se"]).all()
+    assert (table["quality"] == "").all()
+
+
+def test_stated_scatter_covers_the_truth():
+    n, hits_c, hits_r = 200, 0, 0
+    for seed in range(n):
+        record = cycle_rc(
+            step_s=0.25, rest_samples=8, noise_V=1.5e-3, n_cycles=1, seed=seed,
+            capacitance_F=0.2,
+        )  # fmt: skip
+        row = analyse(record).iloc[0]
+        hits_c += abs(row["capacitance_F"] - 0.2) < 1.96 * row["capacitance_F_se_a"]
+        hits_r += abs(row["esr_ohm"] - 2.0) < 1.96 * row["esr_ohm_se_a"]
+    # Nominal 95 %; bounds are 1 in 1,000 of the binomial law, widened to 90 % below because
+    # the noise is estimated from the same few samples.
+    low = binom.ppf(0.001, n, 0.90)
+    assert low <= hits_c <= n
+    assert low <= hits_r <= n
+
+
+def test_instrument_part_stands_apart_and_joins():
+    row = analyse(cycle_rc(n_cycles=1), instrument=INSTRUMENT).iloc[0]
+    assert row["capacitance_F_se_a"] == pytest.approx(0.0, abs=1e-12)
+    span = 0.4 * 0.5 / 5e-3
+    time_part = np.sqrt(2.0) * 0.01 / np.sqrt(12.0) / span
+    expected = 0.5 * np.sqrt(0.001**2 + 0.002**2 + time_part**2)
+    assert row["capacitance_F_se_b"] == pytest.approx(expected, rel=1e-9)
+    assert row["capacitance_F_se"] == pytest.approx(expected, rel=1e-9)
+
+
+def test_resistance_knows_that_the_step_lies_between_two_samples():
+    slow = analyse(cycle_rc(step_s=2.0, n_cycles=1)).iloc[0]
+    fast = analyse(cycle_rc(step_s=0.2, n_cycles=1)).iloc[0]
+    assert slow["esr_ohm_se"] == pytest.approx(10.0 * fast["esr_ohm_se"], rel=0.01)
+
+
+@few
+@given(k=st.floats(0.1, 50.0))
+def test_slower_time_means_more_farads(k):
+    t, v, i = cycle_rc()
+    a, b = analyse((t, v, i)), analyse((k * t, v, i))
+    np.testing.assert_allclose(b["capacitance_F"], k * a["capacitance_F"], rtol=1e-9)
+    np.testing.assert_allclose(b["esr_ohm"], a["esr_ohm"], rtol=1e-6)
+
+
+@few
+@given(k=st.floats(0.01, 100.0))
+def test_more_current_means_more_farads_and_fewer_ohms(k):
+    t, v, i = cycle_rc(noise_V=1e-3)
+    a, b = analyse((t, v, i)), analyse((t, v, k * i))
+    np.testing.assert_allclose(b["capacitance_F"], k * a["capacitance_F"], rtol=1e-9)
+    np.testing.assert_allclose(b["esr_ohm"], a["esr_ohm"] / k, rtol=1e-9)
+    np.testing.assert_allclose(
+        b["coulombic_efficiency_percent"], a["coulombic_efficiency_percent"], rtol=1e-9
+    )
+
+
+@few
+@given(cut=st.integers(410, 780), noise=st.sampled_from([0.0, 1e-3]))
+def test_a_cut_in_a_cycle_leaves_the_complete_ones_alone(cut, noise):
+    t, v, i = cycle_rc(n_cycles=4, noise_V=noise)
+    whole, part = analyse((t, v, i)), analyse((t[:cut], v[:cut], i[:cut]))
+    complete = int((cut - 2) // 198)  # a cycle is 99 samples up and 99 down
+    columns = [name for name in whole.columns if name != "quality"]
+    np.testing.assert_allclose(
+        part[columns].iloc[:complete].to_numpy(float),
+        whole[columns].iloc[:complete].to_numpy(float),
+        rtol=1e-12,
+    )
+
+
+def test_flags():
+    drop = analyse(cycle_rc(series_ohm=12.0, n_cycles=2))
+    assert (drop["quality"].str.contains("drop over 20 % of the window")).all()
+    sparse = analyse(cycle_rc(step_s=15.0, n_cycles=2))
+    assert (sparse["quality"].str.contains("too few points")).all()
+    over = analyse(cycle_rc(n_cycles=2), upper_voltage_V=0.9)
+    assert (over["quality"].str.contains("above the stable window")).all()
+    t, v, i = cycle_rc(n_cycles=1)
+    first = int(np.argmax(i < 0))
+    headless = analyse((t[first:], v[first:], i[first:]))
+    assert headless["quality"].iloc[0] == "no sample before the step"
+    assert np.isnan(headless["esr_ohm"].iloc[0])
+    assert headless["capacitance_F"].iloc[0] == pytest.approx(0.5, rel=1e-9)
+
+
+def test_clipped_voltage_is_flagged_and_a_hold_is_not():
+    t, v, i = cycle_rc(n_cycles=1, step_s=0.2, upper_V=1.0)
+    clipped = analyse((t, np.minimum(v, 0.93), i))
+    assert "clipped" in clipped["quality"].iloc[0]
+    first = int(np.argmax(i < 0))
+    hold = 200
+    i_hold = 5e-3 * np.exp(-np.arange(1, hold + 1) / 20.0)
+    t2 = np.concatenate([t[:first], t[first - 1] + 0.2 * np.arange(1, hold + 1),
+                         t[first:] + 0.2 * hold])  # fmt: skip
+    v2 = np.concatenate([v[:first], np.full(hold, v[first - 1]), v[first:] + 0.01])
+    i2 = np.concatenate([i[:first], i_hold, i[first:]])
+    row = analyse((t2, v2, i2)).iloc[0]
+    assert row["quality"] == ""
+    # After the hold no current flows, so the step is I and the 10 mV drop is 2 Ω.
+    assert row["esr_ohm"] == pytest.approx(2.0, rel=0.01)
+
+
+def test_no_table_where_no_discharge_covers_the_window():
+    t, v, i = cycle_rc(n_cycles=1)
+    first = int(np.argmax(i < 0))
+    assert analyse((t[:first], v[:first], i[:first])).empty
+    assert analyse((t, v, i), upper_voltage_V=3.0).empty
+
+
+def test_wrong_arguments_are_refused():
+    t, v, i = cycle_rc(n_cycles=1)
+    with pytest.raises(ValueError, match="runs backward"):
+        analyse((t[::-1], v, i))
+    with pytest.raises(ValueError, match="same length"):
+        analyse((t[:-1], v, i))
+    with pytest.raises(ValueError, match="finite"):
+        analyse((t, v, np.where(t == 5, np.nan, i)))
+    with pytest.raises(ValueError, match="upper end comes first"):
+        analyse((t, v, i), window=(0.4, 0.8))
+
+
+def test_stopwatch_readings_state_the_hand():
+    t, v = decay_rc(capacitance_F=0.4, load_ohm=100.0, times_s=[0, 10, 20, 30, 45, 60])
+    row = analyse_through_resistor(t, v, load_ohm=100.0, instrument=INSTRUMENT, by_hand=True).iloc[
+        0
+    ]
+    assert row["capacitance_F"] == pytest.approx(0.4, rel=1e-9)
+    # Line through six readings of 0.3 s each: u(τ)/τ = 0.3/√Σ(t - mean)².
+    spread = np.sum((t - t.mean()) ** 2)
+    assert row["capacitance_F_se_a"] == pytest.approx(0.4 * 0.3 / np.sqrt(spread), rel=1e-6)
+    assert row["capacitance_F_se_b"] >= 0.004  # the resistor's 1 %
+
+
+def test_tolerance_of_the_load_is_a_rectangle():
+    t, v = decay_rc(capacitance_F=0.4, load_ohm=100.0, times_s=np.arange(0.0, 80.0, 1.0))
+    row = analyse_through_resistor(t, v, load_ohm=100.0, load_tolerance_percent=5.0).iloc[0]
+    assert row["capacitance_F_se"] == pytest.approx(0.4 * 0.05 / np.sqrt(3.0), rel=1e-6)
+
+
+def test_record_with_rest_before_and_recovery_after():
+    t, v = decay_rc(
+        capacitance_F=0.2,
+        load_ohm=100.0,
+        series_ohm=3.0,
+        times_s=np.arange(0.0, 30.0, 0.5),
+        before_s=np.arange(-10.0, 0.01, 0.5),
+    )
+    back = np.linspace(v[-1] + 0.08, v[-1] + 0.1, 20)
+    t2 = np.concatenate([t, t[-1] + np.arange(1, 21) * 0.5])
+    rng = np.random.default_rng(3)
+    v2 = np.concatenate([v, back]) + 3e-4 * rng.standard_normal(len(t2))
+    row = analyse_through_resistor(t2, v2, load_ohm=100.0, instrument=INSTRUMENT).iloc[0]
+    assert abs(row["capacitance_F"] - 0.2) < 3 * row["capacitance_F_se"]
+    assert abs(row["esr_ohm"] - 3.0) < 3 * row["esr_ohm_se"]
+    assert row["quality"] == ""
+
+
+def test_record_that_does_not_decay_is_refused():
+    t = np.arange(20.0)
+    with pytest.raises(ValueError, match="fewer than three readings"):
+        analyse_through_resistor(t, 0.1 + 0.01 * t, load_ohm=100.0)
+    with pytest.raises(ValueError, match="does not fall"):
+        fit_exponential(t, 0.1 + 0.01 * t)
+    with pytest.raises(ValueError, match="zero or below"):
+        fit_exponential(t, 1.0 - 0.1 * t)
+    with pytest.raises(ValueError, match="three readings"):
+        fit_exponential(t[:2], [1.0, 0.9])
+    with pytest.raises(ValueError, match="use line or curve"):
+        fit_exponential(t, np.exp(-t), method="spline")
+
+
+def test_a_reducing_job_starts_light():
+    heavy = ("pandas", "scipy", "matplotlib", "statsmodels", "seaborn", "pyarrow")
+    code = (
+        "import sys; import charscreen.capacitance.reduce, charscreen.capacitance.quick_look; "
+        f"print([name for name in {heavy} if name in sys.modules])"
+    )
+    out = subprocess.run(
+        [sys.executable, "-c", code],
+        env={"PYTHONPATH": ":".join(p for p in sys.path if p)},
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert out.stdout.strip() == "[]"
+
+
+def test_first_step_and_decay_cover_the_truth():
+    # The resistor is connected anywhere between two samples, as with a real logger.
+    hits_c, hits_r, n = 0, 0, 150
+    for seed in range(n):
+        rng = np.random.default_rng(seed)
+        offset = 0.1 * rng.random()
+        t, v = decay_rc(
+            capacitance_F=0.4,
+            load_ohm=50.0,
+            series_ohm=2.0,
+            times_s=np.arange(0.1 - offset, 60.0, 0.1),
+            before_s=np.arange(-3.0 - offset, 1e-9 - offset, 0.1),
+        )
+        row = analyse_through_resistor(
+            t, v + 1e-3 * rng.standard_normal(len(v)), load_ohm=50.0
+        ).iloc[0]
+        hits_c += abs(row["capacitance_F"] - 0.4) < 1.96 * row["capacitance_F_se"]
+        hits_r += abs(row["esr_ohm"] - 2.0) < 1.96 * row["esr_ohm_se"]
+    low = binom.ppf(0.001, n, 0.95)
+    assert hits_c >= low
+    assert hits_r >= low
+
+
+def test_first_step_between_distant_readings_is_not_used():
+    t, v = decay_rc(
+        capacitance_F=0.4, load_ohm=100.0, series_ohm=2.0, times_s=np.arange(10.0, 100.0, 10.0),
+        before_s=[0.0],
+    )  # fmt: skip
+    row = analyse_through_resistor(t, v, load_ohm=100.0).iloc[0]
+    assert np.isnan(row["esr_ohm"])
+    assert "first step not seen" in row["quality"]
+    # Without it R_s counts as zero: the farads come out too large by R_s/R, as the flag warns.
+    assert row["capacitance_F"] == pytest.approx(0.4 * 1.02, rel=0.005)

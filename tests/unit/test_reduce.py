@@ -1,0 +1,291 @@
+import csv
+
+import numpy as np
+import pytest
+from cell_models import cycle_rc, decay_rc
+from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS, reduce_tests, write_rows_csv
+from charscreen.findings import LEAVES_OUT, QUESTIONS
+
+MAP = {
+    "delimiter": ",",
+    "decimal": ".",
+    "skip_lines": 0,
+    "comment": "#",
+    "time": {"column": "t", "unit": "s"},
+    "voltage": {"column": "v", "unit": "V"},
+    "current": {"column": "i", "unit": "A", "positive_is": "charge"},
+}
+MAPS = {
+    "plain": MAP,
+    "turned": MAP | {"current": MAP["current"] | {"positive_is": "discharge"}},
+    "bare": {key: value for key, value in MAP.items() if key != "current"},
+}
+INSTRUMENT = {
+    "voltage_percent": 0.1, "voltage_offset_mV": 1, "current_percent": 0.2,
+    "time_resolution_s": 0.01, "load_percent": 1.0, "stopwatch_s": 0.3,
+}  # fmt: skip
+SETTINGS = {"window": [0.8, 0.4], "skip_cycles": 1, "method_order": ["constant_current"]}
+CELL = {
+    "row": 2, "cell": "C1", "run": "R1", "electrode_1_mg": 6.0, "electrode_2_mg": 6.5,
+    "electrode_1_gross_mg": None, "electrode_1_collector_mg": None, "binder_percent": 10.0,
+    "additive_percent": 10.0, "area_cm2": 1.0, "upper_voltage_V": 1.0,
+}  # fmt: skip
+TEST_COLUMNS = (
+    "test", "cell", "method", "trace", "trace_map", "start_s", "end_s", "step", "cycle",
+    "current_mA", "load_ohm", "load_tolerance_percent", "meter_ohm", "capacitance_F",
+    "capacitance_F_se", "esr_ohm", "note", "exclude_reason", "accepted",
+)  # fmt: skip
+
+
+def a_test(**values):
+    row = dict.fromkeys(TEST_COLUMNS) | {
+        "row": 2, "test": "T1", "cell": "C1", "method": "constant_current", "trace": "a.csv",
+        "trace_map": "plain",
+    }  # fmt: skip
+    return row | values
+
+
+@pytest.fixture
+def folder(tmp_path):
+    """Folder of traces with one good record of three cycles."""
+    write_trace(tmp_path / "a.csv", *cycle_rc(n_cycles=4, rest_samples=2))
+    return tmp_path
+
+
+def write_trace(path, t, v, i=None):
+    lines = ["t,v,i" if i is not None else "t,v"]
+    columns = (t, v) if i is None else (t, v, i)
+    lines += [",".join(f"{x:.9g}" for x in row) for row in zip(*columns, strict=True)]
+    path.write_text("\n".join(lines) + "\n")
+
+
+def run(folder, tests, readings=(), cells=(CELL,)):
+    return reduce_tests(
+        list(tests), list(cells), list(readings), column_maps=MAPS, instrument=INSTRUMENT,
+        settings=SETTINGS, trace_folder=folder,
+    )  # fmt: skip
+
+
+def left_out(folder, test, **more):
+    """The one finding that leaves the one test out."""
+    rows, findings = run(folder, [test], **more)
+    assert rows == []
+    (finding,) = [f for f in findings if f.severity == LEAVES_OUT]
+    assert (finding.table, finding.row) == ("tests", test["row"])
+    return finding
+
+
+def test_constant_current_row(folder):
+    rows, findings = run(folder, [a_test()])
+    assert findings == []
+    (row,) = rows
+    assert tuple(row) == TEST_RESULT_COLUMNS
+    assert (row["test"], row["cell"], row["method"]) == ("T1", "C1", "constant_current")
+    assert row["cycles"] == 3  # the first of four is not steady
+    for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
+        assert row[name] == pytest.approx(0.5, rel=1e-6)
+        # Gain of voltage 0.1 % and current 0.2 %, and the clock: common to all cycles.
+        assert row[f"{name}_se"] / row[name] == pytest.approx(np.sqrt(5e-6), rel=0.01)
+    assert row["esr_ohm"] == pytest.approx(2.0, rel=1e-4)
+    assert row["esr_ohm_se"] > 0
+    assert row["current_mA"] == pytest.approx(5.0)
+    assert row["drop_first_sample_V"] == pytest.approx(0.02)
+    assert row["coulombic_efficiency_percent"] == pytest.approx(100.0)
+    assert row["retention_percent"] == pytest.approx(100.0)
+    assert row["upper_voltage_V"] == 1.0
+    assert row["quality"] == ""
+
+
+def test_turned_sign_convention_changes_nothing(folder):
+    t, v, i = cycle_rc(n_cycles=4, rest_samples=2)
+    write_trace(folder / "b.csv", t, v, -i)
+    (a, b), findings = run(
+        folder, [a_test(), a_test(test="T1", row=2, trace="b.csv", trace_map="turned")]
+    )
+    assert findings == []
+    assert a == b
+
+
+def test_scatter_between_cycles_counts(folder):
+    t, v, i = cycle_rc(n_cycles=5)
+    cycle = np.maximum(0, (np.arange(len(t)) - 1) // 198)
+    gain = 1.0 + 0.02 * np.array([0, 1, -1, 1, -1])[np.minimum(cycle, 4)]
+    write_trace(folder / "b.csv", t, v, i * gain)
+    ((row,), _) = run(folder, [a_test(trace="b.csv")])
+    expected = 0.5 * 0.02 * np.std([1, -1, 1, -1], ddof=1) / 2.0
+    assert row["capacitance_F_se"] == pytest.approx(
+        np.hypot(expected, 0.5 * np.sqrt(5e-6)), rel=0.01
+    )
+
+
+def test_single_cycle_is_used_and_flagged(folder):
+    write_trace(folder / "b.csv", *cycle_rc(n_cycles=1))
+    ((row,), _) = run(folder, [a_test(trace="b.csv")])
+    assert row["cycles"] == 1
+    assert row["quality"] == "first cycle only"
+    assert row["retention_percent"] is None
+
+
+def test_voltage_only_uses_the_current_of_the_table(folder):
+    t, v, _ = cycle_rc(n_cycles=3)
+    write_trace(folder / "b.csv", t, v)
+    test = a_test(trace="b.csv", trace_map="bare", current_mA=5.0)
+    ((row,), findings) = run(folder, [test])
+    assert findings == []
+    assert row["capacitance_F"] == pytest.approx(0.5, rel=1e-6)
+    assert row["quality"] == "current not logged"
+    finding = left_out(folder, test | {"current_mA": None})
+    assert finding.column == "current_mA"
+    assert "was not logged. Write it in current_mA" in finding.message
+
+
+def test_through_resistor_from_trace_and_by_stopwatch(folder):
+    t, v = decay_rc(capacitance_F=0.4, load_ohm=100.0, times_s=np.arange(0.0, 90.0, 1.0))
+    write_trace(folder / "b.csv", t, v)
+    logged = a_test(method="through_resistor", trace="b.csv", trace_map="bare", load_ohm=100.0)
+    by_hand = a_test(
+        test="T2", row=3, method="through_resistor", trace=None, trace_map=None, load_ohm=100.0,
+        load_tolerance_percent=1.0,
+    )  # fmt: skip
+    readings = [
+        {"row": k, "test": "T2", "time_s": float(t[k]), "voltage_V": float(v[k]),
+         "current_mA": None}
+        for k in (60, 0, 10, 20, 30, 45)
+    ]  # fmt: skip
+    (a, b), findings = run(folder, [logged, by_hand], readings)
+    assert findings == []
+    for row in (a, b):
+        assert row["capacitance_F"] == pytest.approx(0.4, rel=1e-6)
+        assert row["esr_ohm"] is None
+        assert row["capacitance_charge_F"] is None
+        assert row["quality"] == "first step not seen"
+    # The resistor's 1 %, and an offset of 1 mV, which bends a decay from 1 to 0.1 V a little.
+    assert 0.004 < a["capacitance_F_se"] < 0.0045
+    assert b["capacitance_F_se"] > 0.4 * np.hypot(0.01 / np.sqrt(3), 0.3 / 60)
+
+
+def test_decay_of_two_time_constants_is_questioned(folder):
+    t = np.arange(0.0, 200.0, 1.0)
+    write_trace(folder / "b.csv", t, 0.5 * np.exp(-t / 30.0) + 0.5 * np.exp(-t / 120.0))
+    test = a_test(method="through_resistor", trace="b.csv", trace_map="bare", load_ohm=100.0,
+                  accepted="old cell")  # fmt: skip
+    ((row,), findings) = run(folder, [test])
+    assert "not one exponential" in row["quality"]
+    (finding,) = findings
+    assert (finding.severity, finding.accepted) == (QUESTIONS, "old cell")
+    assert "early part" in finding.message
+
+
+def test_direct(folder):
+    test = a_test(
+        method="direct", trace=None, trace_map=None, capacitance_F=0.42, capacitance_F_se=0.01,
+        esr_ohm=1.6,
+    )  # fmt: skip
+    ((row,), findings) = run(folder, [test])
+    assert findings == []
+    assert (row["capacitance_F"], row["capacitance_F_se"], row["esr_ohm"]) == (0.42, 0.01, 1.6)
+    assert row["cycles"] is None
+    bare = left_out(folder, test | {"capacitance_F": None})
+    assert (bare.column, "Write it in capacitance_F" in bare.message) == ("capacitance_F", True)
+
+
+def test_one_failure_leaves_the_rest(folder):
+    tests = [a_test(), a_test(test="T2", row=3, trace="missing.csv"), a_test(test="T3", row=4,
+             start_s=1.0)]  # fmt: skip
+    rows, findings = run(folder, tests)
+    assert [row["test"] for row in rows] == ["T1", "T3"]
+    (finding,) = findings
+    assert (finding.row, finding.column, finding.value) == (3, "trace", "missing.csv")
+    assert finding.message.startswith("'missing.csv': the file there is no such file")
+
+
+@pytest.mark.parametrize("method", ["voltammetry", "open_circuit", "held_voltage"])
+def test_methods_of_later(folder, method):
+    finding = left_out(folder, a_test(method=method))
+    assert finding.message == f"method {method} is not evaluated yet."
+
+
+def test_flipped_sign_is_told(folder):
+    finding = left_out(folder, a_test(trace_map="turned"))
+    assert "Change positive_is in the column map" in finding.message
+
+
+def test_no_discharge_and_window_not_reached(folder):
+    t, v, i = cycle_rc(n_cycles=1)
+    up = slice(0, int(np.argmax(i < 0)))
+    write_trace(folder / "b.csv", t[up], v[up], i[up])
+    assert "no discharge was found" in left_out(folder, a_test(trace="b.csv")).message
+    part = slice(0, int(np.argmax(i < 0)) + 40)
+    write_trace(folder / "b.csv", t[part], v[part], i[part])
+    says = left_out(folder, a_test(trace="b.csv")).message
+    assert "does not cover the window 0.8 to 0.4 V" in says
+    assert "upper_voltage_V of cell 'C1' (1 V)" in says
+
+
+def test_unknown_map_and_cell_and_nothing_to_read(folder):
+    finding = left_out(folder, a_test(trace_map="plian"))
+    assert "Did you mean 'plain'?" in finding.message
+    assert finding.column == "trace_map"
+    assert "not in the table cells" in left_out(folder, a_test(cell="C9")).message
+    assert "neither a trace nor readings" in left_out(folder, a_test(trace=None)).message
+    resistor = a_test(method="through_resistor")
+    assert left_out(folder, resistor).column == "load_ohm"
+
+
+@pytest.mark.parametrize(
+    ("change", "says"),
+    [
+        ({"current": 1000.0}, "A per gram of carbon, which is unusual"),
+        ({"time": 1 / 3000.0}, "a discharge takes 0.033 s, which is unusual"),
+        ({"time": 600.0}, "which is unusual. Check the unit of time"),
+    ],
+)
+def test_implausible_scales_are_questioned(folder, change, says):
+    t, v, i = cycle_rc(n_cycles=3)
+    write_trace(folder / "b.csv", t * change.get("time", 1.0), v, i * change.get("current", 1.0))
+    rows, findings = run(folder, [a_test(trace="b.csv")])
+    assert len(rows) == 1
+    assert {f.severity for f in findings} == {QUESTIONS}
+    assert any(says in f.message for f in findings)
+
+
+def test_current_of_table_and_trace_disagree(folder):
+    _, findings = run(folder, [a_test(current_mA=50.0)])
+    (finding,) = findings
+    assert (finding.column, finding.value) == ("current_mA", "50")
+    assert "the trace holds 5 mA" in finding.message
+
+
+def test_leak_is_questioned(folder):
+    t, v, i = cycle_rc(n_cycles=3)
+    write_trace(folder / "b.csv", t, v, np.where(i > 0, 1.3 * i, i))
+    ((row,), findings) = run(folder, [a_test(trace="b.csv")])
+    assert "coulombic efficiency under 90 %" in row["quality"]
+    assert "comes back: the cell leaks" in findings[0].message
+
+
+def test_two_tests_on_one_part_are_questioned(folder):
+    rows, findings = run(folder, [a_test(), a_test(test="T2", row=3)])
+    assert len(rows) == 2
+    (finding,) = findings
+    assert finding.row == 3
+    assert "test 'T1' reads the same part of 'a.csv'" in finding.message
+
+
+def test_doubts_of_the_reader_name_the_file(folder):
+    with (folder / "a.csv").open("a") as stream:
+        stream.write("9000,0.1")
+    rows, findings = run(folder, [a_test(accepted="known")])
+    assert len(rows) == 1
+    (finding,) = findings
+    assert finding.message.startswith("'a.csv': The last line is cut off")
+    assert finding.accepted == "known"
+
+
+def test_table_is_written_whole(tmp_path):
+    rows = [{"a": "x,y", "b": 1 / 3, "c": None}, {"a": None, "b": float("nan"), "c": 3}]
+    write_rows_csv(rows, ("a", "b", "c"), tmp_path / "out.csv")
+    with (tmp_path / "out.csv").open(newline="") as stream:
+        assert list(csv.reader(stream)) == [
+            ["a", "b", "c"], ["x,y", "0.3333333333", ""], ["", "", "3"],
+        ]  # fmt: skip
