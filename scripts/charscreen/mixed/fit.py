@@ -1,0 +1,328 @@
+"""Fitting a linear mixed model, and the object that holds the fit."""
+
+from collections.abc import Sequence
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from .crossproducts import CrossProducts
+from .errors import MixedModelError
+from .fixed_part import FixedPart, read_fixed
+from .optimise import find_optimum
+from .random_part import RandomTerm, drop_unidentified, read_random
+
+if TYPE_CHECKING:
+    from .inference import Inference
+    from .posterior import Posterior
+
+PERFECT = 1e-12  # share of the response's sum of squares below which nothing is left over
+
+
+class MixedFit:
+    """A fitted linear mixed model; made by `fit_mixed`.
+
+    Attributes
+    ----------
+    formula : str
+    response_name : str
+    random : list of str
+        The random terms that were fitted.
+    n_observations : int
+    fixed_effects : Series, (p,)
+        Estimates, indexed by column name.
+    fixed_effects_cov : DataFrame, (p, p)
+        Their covariance at the estimated variances, not adjusted.
+    variance_components : Series
+        One variance per random term in the order given, ``residual`` last.
+    reml_deviance : float
+        Minus twice the restricted log likelihood.
+    random_effects : dict of str to Series
+        Conditional modes by random term, indexed by level.
+    fitted_values, residuals : Series, (n,)
+        Conditional on the random effects; indexed as the data.
+    converged : bool
+    singular : bool
+        A variance is estimated as zero.
+    flags : list of str
+        What was dropped and why, zero variances, trouble in the search.
+    centres, scales : dict of str to float
+        Of the covariate of each random slope, by name of the random term.
+    """
+
+    def __init__(
+        self,
+        *,
+        formula: str,
+        data: pd.DataFrame,
+        fixed: FixedPart,
+        terms: list[RandomTerm],
+        weights: np.ndarray,
+        flags: list[str],
+    ):
+        self.formula = formula
+        self.response_name = fixed.response_name
+        self.random = [term.name for term in terms]
+        self.n_observations = len(fixed.y)
+        self.centres = {term.name: term.centre for term in terms if term.covariate}
+        self.scales = {term.name: term.scale for term in terms if term.covariate}
+        self._fixed = fixed
+        self._terms = terms
+        self._weights = weights
+        root = np.sqrt(weights)
+        Q, self._R = np.linalg.qr(fixed.X * root[:, None])
+        weighted_y = fixed.y * root
+        self._nu = Q.shape[0] - Q.shape[1]
+        left_over = weighted_y - Q @ (Q.T @ weighted_y)
+        left_over -= Q @ (Q.T @ left_over)
+        self._ols = np.linalg.solve(self._R, Q.T @ weighted_y)
+        self._unit = float(np.sqrt(left_over @ left_over / self._nu))
+        self._products = CrossProducts(terms, Q, left_over / self._unit, root)
+        optimum = find_optimum(self._products, self.random)
+        self._theta = optimum.theta
+        self.converged = optimum.converged
+        self.singular = bool((optimum.theta == 0.0).any())
+        self.flags = [*flags, *optimum.flags]
+        for k in np.flatnonzero(optimum.theta == 0.0):
+            self.flags.append(
+                f"the variance of '{self.random[k]}' is estimated as zero: these data show no more "
+                "scatter between its levels than within them, which does not prove there is none"
+            )
+        self._solve(data.index, weights, optimum.value)
+
+    def _solve(self, index: pd.Index, weights: np.ndarray, value: float) -> None:
+        """Estimates at the optimum from one factorisation of the core."""
+        products, fixed = self._products, self._fixed
+        at = self._theta[None, :]
+        core = products.batch(at, keep=True)
+        gamma, modes = products.effects(at, core, np.zeros(1, dtype=int))
+        nu, unit = self._nu, self._unit
+        sigma2 = float(core.residual_ss[0]) / nu
+        self._sigma2 = sigma2 * unit**2
+        beta = self._ols + unit * np.linalg.solve(self._R, gamma[0])
+        names = fixed.names
+        self.fixed_effects = pd.Series(beta, index=names, name="estimate")
+        corner = core.factor[0][products.q_last :, products.q_last :]
+        half = np.linalg.solve(corner, np.linalg.inv(self._R).T)
+        self.fixed_effects_cov = pd.DataFrame(
+            self._sigma2 * (half.T @ half), index=names, columns=names
+        )
+        self.variance_components = pd.Series(
+            [*(self._theta**2 * self._sigma2), self._sigma2],
+            index=[*self.random, "residual"],
+            name="variance",
+        )
+        self.reml_deviance = float(
+            value
+            + 2.0 * nu * np.log(unit)
+            + nu * (1.0 + np.log(2.0 * np.pi / nu))
+            + 2.0 * np.log(np.abs(np.diag(self._R))).sum()
+            - np.log(weights).sum()
+        )
+        self.random_effects = {}
+        fitted = fixed.X @ beta
+        for k, term in enumerate(self._terms):
+            effects = unit * modes[k][0]
+            self.random_effects[term.name] = pd.Series(effects, index=term.levels, name="effect")
+            used = term.codes >= 0
+            fitted[used] += effects[term.codes[used]] * term.values[used]
+        self.fitted_values = pd.Series(fitted, index=index, name="fitted")
+        self.residuals = pd.Series(fixed.y - fitted, index=index, name="residual")
+
+    @cached_property
+    def inference(self) -> "Inference":
+        """Degrees of freedom and adjusted covariance, computed when first asked for."""
+        from .inference import Inference
+
+        return Inference(self)
+
+    @cached_property
+    def fixed_effects_cov_kr(self) -> pd.DataFrame:
+        """Covariance of the fixed effects with Kenward and Roger's adjustment, (p, p)."""
+        names = self._fixed.names
+        return pd.DataFrame(self.inference.covariance("kenward_roger"), index=names, columns=names)
+
+    def df(self, contrast: Sequence[float], method: str = "kenward_roger") -> float:
+        """Denominator degrees of freedom of a contrast of the fixed effects.
+
+        Parameters
+        ----------
+        contrast : (p,) or (l, p) array, or Series indexed by coefficient
+            One contrast for a t test, or l independent ones for a joint F test.
+        method : {"kenward_roger", "satterthwaite"}
+
+        Returns
+        -------
+        float
+        """
+        names = self._fixed.names
+        if isinstance(contrast, pd.Series):
+            unknown = [name for name in contrast.index if name not in names]
+            if unknown:
+                raise ValueError(f"no coefficient {', '.join(map(str, unknown))}.")
+            contrast = contrast.reindex(names, fill_value=0.0)
+        rows = np.atleast_2d(np.asarray(contrast, dtype=float))
+        if rows.shape[1] != len(names):
+            raise ValueError(f"a contrast needs {len(names)} numbers, not {rows.shape[1]}.")
+        if len(rows) == 1:
+            return float(self.inference.df_single(rows, method)[0])
+        return self.inference.f_test(rows, self.fixed_effects.to_numpy(), method)[2]
+
+    def test_terms(self, method: str = "kenward_roger") -> pd.DataFrame:
+        """F test of each term of the fixed part; see `charscreen.mixed.means.test_terms`."""
+        from .means import test_terms
+
+        return test_terms(self, method)
+
+    def estimated_means(
+        self,
+        factors: str | Sequence[str],
+        method: str = "kenward_roger",
+        *,
+        at: dict[str, float] | None = None,
+        coverage: float = 0.95,
+    ) -> pd.DataFrame:
+        """Means per level of factors; see `charscreen.mixed.means.estimated_means`."""
+        from .means import estimated_means
+
+        return estimated_means(self, factors, method, at=at, coverage=coverage)
+
+    def compare(
+        self,
+        factors: str | Sequence[str],
+        adjust: str = "tukey",
+        method: str = "kenward_roger",
+        *,
+        at: dict[str, float] | None = None,
+    ) -> pd.DataFrame:
+        """All pairs of estimated means; see `charscreen.mixed.means.compare`."""
+        from .means import compare
+
+        return compare(self, factors, adjust, method, at=at)
+
+    def predict(
+        self, new: pd.DataFrame, level: str = "population", *, coverage: float = 0.95
+    ) -> pd.DataFrame:
+        """Predictions with intervals; see `charscreen.mixed.predict.predict`."""
+        from .predict import predict
+
+        return predict(self, new, level, coverage=coverage)
+
+    def posterior(self, n: int, seed: int, prior_scale: float = 1.0) -> "Posterior":
+        """Draws of effects and variances with the uncertainty of the variances included.
+
+        Parameters
+        ----------
+        n : int
+            Number of draws.
+        seed : int
+            The same seed gives the same draws.
+        prior_scale : float
+            Scale of the half-t prior on each ratio sigma_k / sigma; 1 is weak: it lets a level
+            scatter several times as much as the residual or not at all.
+
+        Returns
+        -------
+        Posterior
+            See there for the method.
+        """
+        from .posterior import draw_posterior
+
+        return draw_posterior(self, n, seed=seed, prior_scale=prior_scale)
+
+
+def fit_mixed(
+    formula: str,
+    data: pd.DataFrame,
+    random: Sequence[str] = (),
+    weights: str | Sequence[float] | None = None,
+) -> MixedFit:
+    """Fit a linear mixed model by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    formula : str
+        Fixed part, for example ``log_F ~ feedstock * temperature`` (formulaic, treatment
+        contrasts).
+    data : DataFrame
+        One row per observation, n rows, no missing value in the response or the fixed part.
+    random : sequence of str
+        Random terms: ``"firing"``, ``"firing:run"`` (crossed columns), or
+        ``"feedstock|peak_temperature_C"`` (a slope independent of its intercept, its covariate
+        centred and scaled over the rows). All are independent. A missing value in a grouping
+        column is no level: the row stays and that term contributes nothing to it.
+    weights : str or (n,) sequence, optional
+        Known relative weights: the residual variance of a row is ``residual / weight``. A string
+        names a column.
+
+    Returns
+    -------
+    MixedFit
+        Terms that the data cannot support are left out and named in `flags`.
+
+    Raises
+    ------
+    MixedModelError
+        The formula or a column cannot be used, a value is missing, the response does not vary,
+        or fewer observations than coefficients.
+
+    Notes
+    -----
+    y = X b + sum Z_k u_k + e with u_k ~ N(0, sigma_k^2 I), e ~ N(0, sigma^2 / w). The deviance,
+    profiled over b and sigma^2, is minimised over the ratios sigma_k / sigma.
+
+    References
+    ----------
+    Bates, Mächler, Bolker & Walker (2015). Fitting linear mixed-effects models using lme4.
+    Journal of Statistical Software 67(1), doi:10.18637/jss.v067.i01 (from memory).
+    """
+    if isinstance(random, str):
+        random = [random]
+    if len(data) == 0:
+        raise MixedModelError("there are no rows to fit.")
+    weight = _read_weights(weights, data)
+    fixed = read_fixed(formula, data, weight)
+    n, p = fixed.X.shape
+    if n <= p:
+        raise MixedModelError(
+            f"{n} observations cannot carry {p} coefficients and a scatter. Use a smaller formula."
+        )
+    root = np.sqrt(weight)
+    weighted = fixed.y * root
+    Q, _ = np.linalg.qr(fixed.X * root[:, None])
+    left_over = weighted - Q @ (Q.T @ weighted)
+    centred = (fixed.y - np.average(fixed.y, weights=weight)) * root
+    if left_over @ left_over <= PERFECT * (centred @ centred):
+        raise MixedModelError(
+            f"the fixed part describes {fixed.response_name} without any remainder, so there is "
+            "no scatter to judge it by. Use a smaller formula or measure replicates."
+        )
+    terms, flags = read_random(random, data)
+    terms, more = drop_unidentified(terms, root, Q)
+    return MixedFit(
+        formula=formula,
+        data=data,
+        fixed=fixed,
+        terms=terms,
+        weights=weight,
+        flags=[*fixed.flags, *flags, *more],
+    )
+
+
+def _read_weights(weights, data: pd.DataFrame) -> np.ndarray:
+    if weights is None:
+        return np.ones(len(data))
+    if isinstance(weights, str):
+        if weights not in data:
+            raise MixedModelError(f"no column {weights} for the weights.")
+        weights = data[weights]
+    values = np.asarray(weights, dtype=float)
+    if values.shape != (len(data),):
+        raise MixedModelError(f"{values.size} weights for {len(data)} rows.")
+    bad = np.flatnonzero(~(np.isfinite(values) & (values > 0)))
+    if bad.size:
+        raise MixedModelError(
+            f"weights must be positive numbers; {bad.size} are not, first at position {bad[0]}."
+        )
+    return values

@@ -1,0 +1,281 @@
+"""The fixed part of a mixed model: formula to response, columns, terms and factor levels."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from .errors import MixedModelError
+
+COLLINEAR = 1e-8  # a column whose part of its own is smaller than this share of it is dropped
+
+
+@dataclass(frozen=True)
+class Term:
+    """One term of the fixed formula.
+
+    Parameters
+    ----------
+    name : str
+        As in the formula, for example ``temp:coating``.
+    factors : tuple of str
+        The factors it multiplies; empty for the intercept.
+    columns : (k,) int array
+        Its columns among the kept columns of the model matrix.
+    """
+
+    name: str
+    factors: tuple[str, ...]
+    columns: np.ndarray
+
+
+@dataclass
+class FixedPart:
+    """What the formula made of the data.
+
+    Parameters
+    ----------
+    response_name : str
+        Left side of the formula.
+    y : (n,) array
+        Response.
+    X : (n, p) array
+        Kept columns of the model matrix.
+    names : list of str
+        Names of the kept columns, length p.
+    terms : list of Term
+        In formula order, the intercept included, terms without a column left out.
+    spec : object
+        Model specification that makes a matrix for other data.
+    kept : (p,) int array
+        The kept columns among all columns of the specification.
+    dropped_as_kept : (p, p_all - p) array
+        The dropped columns as combinations of the kept ones.
+    categories : dict of str to list
+        Levels of each column of the data that is used as a factor.
+    numeric : dict of str to float
+        Mean over the rows of each column of the data that is used as a number.
+    squares_of : dict of str to set of str
+        Numeric factor (such as ``I(t ** 2)``) to the columns it is made of.
+    flags : list of str
+        What was dropped and why.
+    """
+
+    response_name: str
+    y: np.ndarray
+    X: np.ndarray
+    names: list[str]
+    terms: list[Term]
+    spec: object
+    kept: np.ndarray
+    dropped_as_kept: np.ndarray
+    categories: dict[str, list]
+    numeric: dict[str, float]
+    squares_of: dict[str, set[str]]
+    flags: list[str] = field(default_factory=list)
+
+    def matrix(self, data: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
+        """Model matrix of other data, and which rows are estimable.
+
+        Parameters
+        ----------
+        data : DataFrame
+            The columns of the right side; levels must be among those fitted.
+
+        Returns
+        -------
+        rows : (m, p) array
+            Kept columns.
+        estimable : (m,) bool array
+            False where the row needs a dropped column that the kept ones do not give.
+
+        Raises
+        ------
+        MixedModelError
+            Where a column is missing, empty or has a level that was not fitted.
+        """
+        for name, levels in self.categories.items():
+            if name in data:
+                unknown = sorted({str(v) for v in data[name] if v not in levels})
+                if unknown:
+                    raise MixedModelError(
+                        f"column {name}: no level {', '.join(unknown)} in the fitted data. "
+                        f"Known are {', '.join(map(str, levels))}."
+                    )
+        absent = [name for name in [*self.categories, *self.numeric] if name not in data]
+        if absent:
+            raise MixedModelError(f"column {', '.join(absent)} of the formula is missing.")
+        for name in self.numeric:
+            if not np.isfinite(data[name].to_numpy(dtype=float)).all():
+                raise MixedModelError(f"column {name} has an empty or infinite value.")
+        full = np.asarray(self.spec.get_model_matrix(data), dtype=float).reshape(len(data), -1)
+        rows = full[:, self.kept]
+        others = np.setdiff1d(np.arange(full.shape[1]), self.kept)
+        if others.size == 0:
+            return rows, np.ones(len(data), dtype=bool)
+        gap = np.abs(full[:, others] - rows @ self.dropped_as_kept).max(axis=1)
+        size = 1.0 + np.abs(full).max(axis=1)
+        return rows, gap <= 1e-7 * size
+
+    def contained_in(self, inner: Term, outer: Term) -> bool:
+        """Whether one term is marginal to another: a in a:b, t in I(t ** 2)."""
+        if inner is outer or not inner.factors:
+            return inner is not outer and not inner.factors
+        return all(
+            factor in outer.factors
+            or any(factor in self.squares_of.get(other, ()) for other in outer.factors)
+            for factor in inner.factors
+        )
+
+
+def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPart:
+    """The fixed part of a model from its formula and data.
+
+    Parameters
+    ----------
+    formula : str
+        For example ``log_F ~ feedstock * temperature``; read by formulaic, treatment contrasts.
+    data : DataFrame
+        One row per observation, n rows.
+    weights : (n,) array
+        Positive weights, for the check for collinear columns.
+
+    Returns
+    -------
+    FixedPart
+
+    Raises
+    ------
+    MixedModelError
+        Where the formula cannot be read, a column is missing, a value is missing or infinite,
+        or the response does not vary.
+    """
+    lhs, rhs = _evaluate(formula, data)
+    if lhs.shape[1] != 1:
+        raise MixedModelError(f"the left side of '{formula}' must be one numeric column.")
+    y = np.asarray(lhs, dtype=float)[:, 0]
+    full = np.asarray(rhs, dtype=float).reshape(len(data), -1)
+    spec = rhs.model_spec
+    _refuse_missing(data, [*lhs.model_spec.required_variables, *spec.required_variables])
+    names = list(rhs.columns)
+    for label, values in [(lhs.columns[0], y), *zip(names, full.T, strict=True)]:
+        bad = np.flatnonzero(~np.isfinite(values))
+        if bad.size:
+            raise MixedModelError(
+                f"{label} is not a finite number in {bad.size} row(s), first at position "
+                f"{bad[0]}. A logarithm needs positive values; leave such rows out."
+            )
+    if np.ptp(y) <= 1e-12 * max(1.0, np.abs(y).max()):
+        raise MixedModelError(
+            f"the response {lhs.columns[0]} is the same in all {len(y)} rows: nothing to model."
+        )
+    if full.shape[1] == 0:
+        raise MixedModelError(f"the right side of '{formula}' has no column.")
+    kept, dropped_as_kept = _independent_columns(full * np.sqrt(weights)[:, None])
+    flags = []
+    place = {int(column): at for at, column in enumerate(kept)}
+    terms = []
+    for term, piece in spec.term_slices.items():
+        columns = [place[c] for c in range(piece.start, piece.stop) if c in place]
+        name = "Intercept" if str(term) == "1" else str(term)
+        lost = [names[c] for c in range(piece.start, piece.stop) if c not in place]
+        if lost:
+            part = f"in term '{name}' {len(lost)} of {len(lost) + len(columns)} columns"
+            whole = f"term '{name}'" if not columns else f"{part} ({', '.join(lost)})"
+            flags.append(
+                f"{whole} dropped: a combination of the columns before, so these data cannot tell "
+                "the effects apart"
+            )
+        if columns:
+            factors = () if name == "Intercept" else tuple(f.expr for f in term.factors)
+            terms.append(Term(name, factors, np.array(columns)))
+        elif piece.start == piece.stop:
+            flags.append(f"term '{name}' dropped: its factor has one level in these data")
+    categories, numeric, squares = _variables(spec, data)
+    return FixedPart(
+        response_name=lhs.columns[0],
+        y=y,
+        X=full[:, kept],
+        names=[names[c] for c in kept],
+        terms=terms,
+        spec=spec,
+        kept=kept,
+        dropped_as_kept=dropped_as_kept,
+        categories=categories,
+        numeric=numeric,
+        squares_of=squares,
+        flags=flags,
+    )
+
+
+def _evaluate(formula: str, data: pd.DataFrame):
+    from formulaic import model_matrix
+    from formulaic.errors import FormulaicError
+
+    try:
+        with np.errstate(all="ignore"):  # what is not finite is reported by row below
+            matrices = model_matrix(formula, data, na_action="ignore", context={"np": np})
+        return matrices.lhs, matrices.rhs
+    except AttributeError as error:
+        raise MixedModelError(f"the formula '{formula}' needs a left side: y ~ x.") from error
+    except (FormulaicError, ValueError, TypeError, KeyError) as error:
+        detail = str(error).splitlines()[0]
+        raise MixedModelError(f"the formula '{formula}' cannot be used: {detail}") from error
+
+
+def _refuse_missing(data: pd.DataFrame, columns: Sequence[str]) -> None:
+    problems = []
+    for name in dict.fromkeys(map(str, columns)):
+        if name in data:
+            bad = np.flatnonzero(data[name].isna().to_numpy())
+            if bad.size:
+                problems.append(f"{name} ({bad.size}, first at position {bad[0]})")
+    if problems:
+        raise MixedModelError(
+            f"empty values in {', '.join(sorted(problems))}. Leave such rows out before fitting."
+        )
+
+
+def _independent_columns(X: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Columns that no earlier column makes superfluous, and the others in terms of them."""
+    size = np.sqrt((X**2).sum(axis=0))
+    kept = np.flatnonzero(size > 0)
+    while True:
+        if kept.size == 0:
+            raise MixedModelError("every column of the model matrix is zero.")
+        corner = np.abs(np.diag(np.linalg.qr(X[:, kept], mode="r")))
+        rank_left = np.full(kept.size, 0.0)
+        rank_left[: corner.size] = corner
+        bad = np.flatnonzero(rank_left <= COLLINEAR * size[kept])
+        if bad.size == 0:
+            break
+        kept = np.delete(kept, bad[0])
+    others = np.setdiff1d(np.arange(X.shape[1]), kept)
+    combination = np.linalg.lstsq(X[:, kept], X[:, others], rcond=None)[0]
+    combination[np.abs(combination) < 1e-9] = 0.0
+    return kept, combination
+
+
+def _variables(spec, data: pd.DataFrame):
+    """Which columns of the data act as factors, which as numbers, and made-up numeric factors."""
+    categories: dict[str, list] = {}
+    numeric: dict[str, float] = {}
+    squares: dict[str, set[str]] = {}
+    for expression, (kind, state) in spec.encoder_state.items():
+        factor = next(f for t in spec.terms for f in t.factors if f.expr == expression)
+        used = {str(v) for v in spec.factor_variables[factor] if str(v) in data}
+        if kind.value == "categorical":
+            for name in used:
+                found = data[name].dropna().unique().tolist()
+                order = {value: at for at, value in enumerate(state.get("categories", []))}
+                categories[name] = sorted(found, key=lambda v: (order.get(v, len(order)), str(v)))
+        else:
+            if expression not in used:
+                squares[expression] = used
+            for name in used:
+                if pd.api.types.is_numeric_dtype(data[name]):
+                    numeric[name] = float(data[name].astype(float).mean())
+    for name in categories:
+        numeric.pop(name, None)
+    return categories, numeric, squares

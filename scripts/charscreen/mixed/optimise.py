@@ -1,0 +1,172 @@
+"""Restricted maximum likelihood: the ratios at which the profiled deviance is least."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from .crossproducts import CrossProducts
+
+LARGEST_RATIO = 1e4
+NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
+SAME_DEVIANCE = 1e-7
+
+
+@dataclass(frozen=True)
+class Optimum:
+    """Result of the search.
+
+    Parameters
+    ----------
+    theta : (K,) array
+        Ratios sigma_k / sigma; exactly 0 where the variance estimate is zero.
+    value : float
+        Deviance there, without its constant.
+    converged : bool
+        The slope vanishes, or points into the bound where a ratio is zero.
+    flags : list of str
+    """
+
+    theta: np.ndarray
+    value: float
+    converged: bool
+    flags: list[str]
+
+
+def find_optimum(products: CrossProducts, names: list[str]) -> Optimum:
+    """Ratios of least restricted deviance from several starts.
+
+    Parameters
+    ----------
+    products : CrossProducts
+    names : list of str
+        Names of the K random terms, for the flags.
+
+    Returns
+    -------
+    Optimum
+
+    Notes
+    -----
+    Bounded quasi-Newton search (L-BFGS-B) in the ratios with the analytic gradient, from the two
+    best of a few coarse points, then Newton steps on the gradient. The deviance is even in
+    every ratio, so at zero its slope by the squared ratio is checked instead.
+    """
+    K = products.K
+    if K == 0:
+        return Optimum(np.zeros(0), products.deviance(np.zeros(0))[0], True, [])
+    best, where = np.inf, None
+    for start in _starts(products):
+        theta = _descend(products, start)
+        value = products.deviance(theta)[0]
+        if value < best - SAME_DEVIANCE:
+            best, where = value, theta
+    theta = _polish(products, _settle_zeros(products, where))
+    value = products.deviance(theta)[0]
+    for _ in range(3):
+        wrong = [k for k in range(K) if theta[k] == 0.0 and _slope_at_zero(products, theta, k) < 0]
+        if not wrong:
+            break
+        trial = theta.copy()
+        trial[wrong] = 0.3
+        trial = _polish(products, _settle_zeros(products, _descend(products, trial)))
+        better = products.deviance(trial)[0]
+        if better > value - SAME_DEVIANCE:
+            wrong = []  # the true least is so close to zero that it is no better
+            break
+        theta, value = trial, better
+    value, gradient = products.deviance(theta)
+    free = theta > 0
+    flat = np.abs(gradient[free] * theta[free]).max(initial=0.0) <= 1e-4
+    converged = bool(flat and np.isfinite(value) and not wrong)
+    flags = []
+    if not converged:
+        flags.append("the search for the variances did not converge; do not rely on this fit")
+    for k in np.flatnonzero(theta > 0.9 * LARGEST_RATIO):
+        converged = False
+        flags.append(f"the residual is negligible beside '{names[k]}'; its ratio has no bound")
+    return Optimum(theta, value, converged, flags)
+
+
+def _starts(products: CrossProducts) -> list[np.ndarray]:
+    """The two best of some coarse points: all ratios equal, and each in turn large or small."""
+    K = products.K
+    points = [np.full(K, value) for value in (0.1, 0.4, 1.0, 2.5)]
+    if K > 1:
+        for k in range(K):
+            for value in (0.05, 2.5):
+                point = np.full(K, 0.6)
+                point[k] = value
+                points.append(point)
+    points = np.array(points)
+    order = np.argsort(-products.batch(points).log_density, kind="stable")
+    first = points[order[0]]
+    second = next(points[i] for i in order[1:] if not np.allclose(points[i], first))
+    return [first, second]
+
+
+def _descend(products: CrossProducts, start: np.ndarray) -> np.ndarray:
+    from scipy.optimize import minimize
+
+    result = minimize(
+        products.deviance,
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(0.0, LARGEST_RATIO)] * products.K,
+        options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7},
+    )
+    return np.asarray(result.x, dtype=float)
+
+
+def _settle_zeros(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
+    """Ratios that end close to zero become zero where that is no worse."""
+    theta = theta.copy()
+    value = products.deviance(theta)[0]
+    for k in np.argsort(theta):
+        if 0.0 < theta[k] < NEGLIGIBLE:
+            trial = theta.copy()
+            trial[k] = 0.0
+            at_zero = products.deviance(trial)[0]
+            if at_zero <= value + SAME_DEVIANCE:
+                theta, value = trial, at_zero
+    return theta
+
+
+def _slope_at_zero(products: CrossProducts, theta: np.ndarray, k: int) -> float:
+    """Derivative of the deviance by the squared ratio of term k, at zero (rounding forgiven)."""
+    small = 1e-4
+    trial = theta.copy()
+    trial[k] = small
+    slope = products.deviance(trial)[1][k] / (2.0 * small)
+    return slope if slope < -1e-4 else abs(slope)
+
+
+def _polish(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
+    """Newton steps on the analytic gradient, over the ratios above zero."""
+    free = np.flatnonzero(theta > 0)
+    if free.size == 0:
+        return theta
+    value, gradient = products.deviance(theta)
+    for _ in range(8):
+        if np.abs(gradient[free] * np.maximum(theta[free], 0.1)).max() < 1e-9:
+            break
+        hessian = np.empty((free.size, free.size))
+        for i, k in enumerate(free):
+            step = 1e-5 * max(theta[k], 1e-2)
+            up, down = theta.copy(), theta.copy()
+            up[k] += step
+            down[k] -= step
+            rise = products.deviance(up)[1] - products.deviance(down)[1]
+            hessian[i] = rise[free] / (2.0 * step)
+        hessian = 0.5 * (hessian + hessian.T)
+        roots, axes = np.linalg.eigh(hessian)
+        if roots[0] <= 0:
+            break
+        move = -axes @ ((axes.T @ gradient[free]) / roots)
+        trial = theta.copy()
+        trial[free] = np.clip(theta[free] + move, 0.1 * theta[free], LARGEST_RATIO)
+        new_value, new_gradient = products.deviance(trial)
+        if not new_value <= value + 1e-9:
+            break
+        theta, value, gradient = trial, new_value, new_gradient
+    return theta

@@ -1,0 +1,228 @@
+"""The random part of a mixed model: grouping columns to levels and values, and what to drop."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from .errors import MixedModelError
+from .levels import cross_levels, sum_by_level
+
+NO_NEWS = 1e-7  # a variance matrix with a smaller share of its own cannot be told from the others
+
+
+@dataclass(frozen=True)
+class RandomTerm:
+    """One random term: each observation touches one level of it, or none.
+
+    Parameters
+    ----------
+    name : str
+        As given, for example ``firing:run`` or ``feedstock|peak_temperature_C``.
+    columns : tuple of str
+        Crossed grouping columns.
+    covariate : str or None
+        Column of a random slope.
+    centre, scale : float
+        The slope multiplies (covariate - centre) / scale; 0 and 1 for an intercept.
+    levels : list of str
+        Names of the levels, crossed columns joined by a colon.
+    codes : (n,) int array
+        Level of each row; -1 where the row belongs to no level (its row of Z is zero).
+    values : (n,) array
+        The entry of Z: 1 for an intercept, the scaled covariate for a slope, 0 for no level.
+    """
+
+    name: str
+    columns: tuple[str, ...]
+    covariate: str | None
+    centre: float
+    scale: float
+    levels: list[str]
+    codes: np.ndarray
+    values: np.ndarray
+
+
+def group_labels(data: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
+    """Level name of each row, None where any of the columns is empty.
+
+    Parameters
+    ----------
+    data : DataFrame
+        n rows with the columns.
+    columns : sequence of str
+        Crossed columns; their values are joined by a colon.
+
+    Returns
+    -------
+    (n,) object array
+    """
+    parts = []
+    empty = np.zeros(len(data), dtype=bool)
+    for name in columns:
+        column = data[name]
+        empty |= column.isna().to_numpy()
+        parts.append([_label(value) for value in column])
+    labels = np.array([":".join(row) for row in zip(*parts, strict=True)], dtype=object)
+    labels[empty] = None
+    return labels
+
+
+def _label(value: object) -> str:
+    if isinstance(value, float) and value.is_integer():
+        return str(int(value))
+    return str(value)
+
+
+def read_random(names: Sequence[str], data: pd.DataFrame) -> tuple[list[RandomTerm], list[str]]:
+    """Random terms from their names, without those that cannot be more than noise.
+
+    Parameters
+    ----------
+    names : sequence of str
+        ``a``, ``a:b`` for crossed columns, ``a|x`` for a random slope of x without intercept.
+    data : DataFrame
+        n rows. A missing value in a grouping column means: no level, no contribution.
+
+    Returns
+    -------
+    terms : list of RandomTerm
+    flags : list of str
+        Terms left out (fewer than two levels, a constant covariate) and why.
+
+    Raises
+    ------
+    MixedModelError
+        A column is missing, a name is given twice, or a covariate is not a finite number.
+    """
+    names = [name.replace(" ", "") for name in names]
+    twice = sorted({name for name in names if names.count(name) > 1})
+    if twice:
+        raise MixedModelError(f"random term {', '.join(twice)} is given twice.")
+    if "residual" in names:
+        raise MixedModelError("the name 'residual' is kept for the rest; rename that column.")
+    terms, flags = [], []
+    for name in names:
+        group, _, covariate = name.partition("|")
+        columns = tuple(group.split(":"))
+        absent = [c for c in (*columns, *([covariate] if covariate else [])) if c not in data]
+        if absent:
+            raise MixedModelError(f"random term '{name}': no column {', '.join(absent)}.")
+        labels = group_labels(data, columns)
+        codes, levels = pd.factorize(labels, sort=True, use_na_sentinel=True)
+        if len(levels) < 2:
+            count = "one level" if len(levels) else "no level"
+            flags.append(
+                f"random term '{name}' dropped: it has {count}, so its scatter cannot be seen "
+                "and no claim can reach beyond that level"
+            )
+            continue
+        values = (codes >= 0).astype(float)
+        centre, scale = 0.0, 1.0
+        if covariate:
+            x = _covariate(data, covariate, name, codes >= 0)
+            centre, scale = float(x.mean()), float(x.std(ddof=1))
+            if not scale > 1e-9 * max(1.0, np.abs(x).max()):
+                flags.append(f"random term '{name}' dropped: {covariate} does not vary")
+                continue
+            values[codes >= 0] = (x - centre) / scale
+        levels = [str(level) for level in levels]
+        terms.append(
+            RandomTerm(name, columns, covariate or None, centre, scale, levels, codes, values)
+        )
+    return terms, flags
+
+
+def _covariate(data: pd.DataFrame, covariate: str, name: str, used: np.ndarray) -> np.ndarray:
+    x = pd.to_numeric(data[covariate], errors="coerce").to_numpy(dtype=float)[used]
+    if not np.isfinite(x).all():
+        raise MixedModelError(
+            f"random term '{name}': {covariate} is empty or not a number in "
+            f"{int((~np.isfinite(x)).sum())} row(s). Leave such rows out before fitting."
+        )
+    return x
+
+
+def drop_unidentified(
+    terms: list[RandomTerm], root_weights: np.ndarray, Q: np.ndarray
+) -> tuple[list[RandomTerm], list[str]]:
+    """Random terms whose variance these data can tell from the residual and from each other.
+
+    Parameters
+    ----------
+    terms : list of RandomTerm
+        In the order of preference: of two that coincide the first is kept.
+    root_weights : (n,) array
+        Square roots of the weights.
+    Q : (n, p) array
+        Orthonormal basis of the weighted fixed part.
+
+    Returns
+    -------
+    kept : list of RandomTerm
+    flags : list of str
+
+    Notes
+    -----
+    With P the projection beside the fixed part, a variance is identified when P Z Z' P is not a
+    combination of P and the matrices of the terms before it. Their inner products are the
+    restricted likelihood's information at zero ratios, so a Cholesky pivot near zero finds
+    every case: one observation per level, two groupings that coincide, a grouping that the fixed
+    part already spans.
+    """
+    n, p = Q.shape
+    blocks = [_block(term, term, root_weights, Q) for term in terms]
+    kept: list[int] = []
+    flags = []
+    products = np.zeros((len(terms) + 1, len(terms) + 1))
+    products[0, 0] = n - p
+    for k, term in enumerate(terms):
+        own = float((blocks[k] ** 2).sum())
+        whole = float((cross_levels(term, term, root_weights) ** 2).sum())
+        cross = [float(np.trace(blocks[k]))]
+        cross += [float((_block(terms[j], term, root_weights, Q) ** 2).sum()) for j in kept]
+        before = [0, *[j + 1 for j in kept]]
+        left = own
+        if own > NO_NEWS * whole:
+            basis = products[np.ix_(before, before)]
+            left = own - float(np.dot(cross, np.linalg.solve(basis, cross)))
+        if own <= NO_NEWS * whole or left <= NO_NEWS * own:
+            reason = _why(term, [terms[j] for j in kept], own <= NO_NEWS * whole)
+            flags.append(f"random term '{term.name}' dropped: {reason}")
+            continue
+        products[before, k + 1] = products[k + 1, before] = cross
+        products[k + 1, k + 1] = own
+        kept.append(k)
+    return [terms[k] for k in kept], flags
+
+
+def _block(one: RandomTerm, two: RandomTerm, root_weights: np.ndarray, Q: np.ndarray):
+    """Z1' P Z2 for P beside the fixed part."""
+    cross = cross_levels(one, two, root_weights)
+    ahead = sum_by_level(one, Q, root_weights)
+    behind = ahead if one is two else sum_by_level(two, Q, root_weights)
+    return cross - ahead @ behind.T
+
+
+def _why(term: RandomTerm, kept: list[RandomTerm], spanned: bool) -> str:
+    used = term.codes >= 0
+    if spanned:
+        return (
+            "its levels coincide with what the fixed part already describes, so scatter between "
+            "them cannot be told from those effects"
+        )
+    if len(term.levels) == used.sum():
+        return (
+            "each of its levels has one observation, so it cannot be told from the residual, "
+            "which now holds both"
+        )
+    for other in kept:
+        if other.covariate == term.covariate and _same_grouping(term.codes, other.codes):
+            return f"its levels coincide with those of '{other.name}', which now holds both"
+    return "these data cannot tell its variance from that of the other terms and the residual"
+
+
+def _same_grouping(one: np.ndarray, two: np.ndarray) -> bool:
+    pairs = pd.unique(pd.Series(list(zip(one.tolist(), two.tolist(), strict=True))))
+    return len(pairs) == len(np.unique(one)) == len(np.unique(two))
