@@ -1,0 +1,1 @@
+"""The two families of models: yields and capacitance."""

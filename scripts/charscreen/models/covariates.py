@@ -1,0 +1,170 @@
+"""Covariates: firing conditions as centred and scaled columns of a model."""
+
+from collections.abc import Iterable
+
+import numpy as np
+import pandas as pd
+
+SAME_TEMPERATURE_C = 20.0
+"""Peak temperatures closer than this count as one level. [°C]"""
+SAME_LOG2_HOLD = 0.2
+"""Holds closer than this (a factor of 1.15) count as one level."""
+
+COVARIATES = {
+    "temperature": {
+        "column": "peak_temperature_C",
+        "transform": "linear",
+        "scale": 100.0,
+        "activated_only": False,
+        "words": "peak temperature",
+        "label": "peak temperature, per 100 °C",
+        "unit": "°C",
+        "level": "firing",
+        "same": SAME_TEMPERATURE_C / 100,
+    },
+    "log2_hold": {
+        "column": "hold_min",
+        "transform": "log2",
+        "scale": 1.0,
+        "activated_only": False,
+        "words": "hold",
+        "label": "hold, per doubling",
+        "unit": "min",
+        "level": "firing",
+        "same": SAME_LOG2_HOLD,
+    },
+    "activated": {
+        "column": "activation",
+        "transform": "activated",
+        "scale": 1.0,
+        "activated_only": False,
+        "words": "activation",
+        "label": "activated with KOH",
+        "unit": "",
+        "level": "lot",
+        "same": 0.5,
+    },
+    "koh_ratio": {
+        "column": "koh_ratio",
+        "transform": "linear",
+        "scale": 1.0,
+        "activated_only": True,
+        "words": "KOH ratio",
+        "label": "KOH ratio, per g/g (activated lots)",
+        "unit": "g/g",
+        "level": "lot",
+        "same": 0.1,
+    },
+    "activation_temperature": {
+        "column": "activation_temperature_C",
+        "transform": "linear",
+        "scale": 100.0,
+        "activated_only": True,
+        "words": "activation temperature",
+        "label": "activation temperature, per 100 °C (activated lots)",
+        "unit": "°C",
+        "level": "activation_firing",
+        "same": SAME_TEMPERATURE_C / 100,
+    },
+    "activation_log2_hold": {
+        "column": "activation_hold_min",
+        "transform": "log2",
+        "scale": 1.0,
+        "activated_only": True,
+        "words": "activation hold",
+        "label": "activation hold, per doubling (activated lots)",
+        "unit": "min",
+        "level": "activation_firing",
+        "same": SAME_LOG2_HOLD,
+    },
+}
+
+
+def make_covariates(lots: pd.DataFrame) -> dict[str, dict]:
+    """Covariates with the centres of this screen.
+
+    Parameters
+    ----------
+    lots : DataFrame
+        One row per lot: activation, peak_temperature_C, hold_min, koh_ratio,
+        activation_temperature_C, activation_hold_min.
+
+    Returns
+    -------
+    dict
+        Name to a plain dict (see `COVARIATES`) with ``centre`` (mean over the lots, over the
+        activated lots where it concerns only them), ``lo`` and ``hi`` (range in the column's
+        own unit); None where no value is given.
+    """
+    activated = is_activated(lots["activation"])
+    made = {}
+    for name, kind in COVARIATES.items():
+        covariate = dict(kind, centre=0.0, lo=None, hi=None)
+        if kind["transform"] != "activated":
+            use = activated if kind["activated_only"] else np.ones(len(lots), dtype=bool)
+            raw = pd.to_numeric(lots[kind["column"]], errors="coerce").to_numpy(float)[use]
+            raw = raw[np.isfinite(raw)]
+            if raw.size:
+                covariate["centre"] = float(np.mean(_transform(raw, kind["transform"])))
+                covariate["lo"], covariate["hi"] = float(raw.min()), float(raw.max())
+        made[name] = covariate
+    return made
+
+
+def covariate_columns(conditions: pd.DataFrame, covariates: dict[str, dict]) -> pd.DataFrame:
+    """Centred and scaled covariates, one column each.
+
+    Parameters
+    ----------
+    conditions : DataFrame
+        The columns named in `covariates`; an absent column or value stands for the centre.
+    covariates : dict
+        From `make_covariates`.
+
+    Returns
+    -------
+    DataFrame
+        Same index; zero where a covariate does not apply (not activated) or is not given.
+    """
+    activated = is_activated(conditions["activation"])
+    columns = {}
+    for name, kind in covariates.items():
+        if kind["transform"] == "activated":
+            columns[name] = activated.astype(float)
+            continue
+        if kind["column"] in conditions:
+            raw = pd.to_numeric(conditions[kind["column"]], errors="coerce").to_numpy(float)
+        else:
+            raw = np.full(len(conditions), np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            value = (_transform(raw, kind["transform"]) - kind["centre"]) / kind["scale"]
+        value = np.where(np.isfinite(value), value, 0.0)
+        columns[name] = np.where(activated, value, 0.0) if kind["activated_only"] else value
+    return pd.DataFrame(columns, index=conditions.index)
+
+
+def term_columns(
+    conditions: pd.DataFrame, covariates: dict[str, dict], terms: Iterable[dict]
+) -> pd.DataFrame:
+    """Columns of the chosen terms: products of covariates; see `covariate_columns`."""
+    base = covariate_columns(conditions, covariates)
+    columns = {}
+    for term in terms:
+        value = np.ones(len(conditions))
+        for factor in term["factors"]:
+            value = value * base[factor].to_numpy()
+        columns[term["name"]] = value
+    return pd.DataFrame(columns, index=conditions.index)
+
+
+def is_activated(activation: pd.Series) -> np.ndarray:
+    """True where a lot is activated: the entry is neither empty nor ``none``."""
+    found = [value not in (None, "", "none") and value == value for value in activation]
+    return np.array(found, dtype=bool)
+
+
+def _transform(values: np.ndarray, transform: str) -> np.ndarray:
+    if transform == "log2":
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.log2(values)
+    return values

@@ -1,0 +1,142 @@
+"""The view with feedstock fixed: effects and means, with Kenward-Roger intervals."""
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
+from charscreen.models.covariates import is_activated
+from charscreen.models.levels import Levels
+from charscreen.models.tables import EFFECT_COLUMNS, MEAN_COLUMNS, natural
+from charscreen.models.terms import Terms
+
+
+def fixed_view(
+    data: pd.DataFrame, terms: Terms, levels: Levels, *, scale: str, interval_percent: float
+) -> tuple[pd.DataFrame, pd.DataFrame, dict]:
+    """Effects and means with feedstock as a fixed effect.
+
+    Parameters
+    ----------
+    data : DataFrame
+        One row per observation: y (on the scale of the model), feedstock, activation, the
+        columns of `terms` and the levels of the experiment.
+    terms : Terms
+        Fixed terms beside feedstock.
+    levels : Levels
+        Random levels; its pooled terms are not used here.
+    scale : str
+        ``log`` or ``logit``.
+    interval_percent : float
+        Level of the intervals. [%]
+
+    Returns
+    -------
+    effects : DataFrame
+        term (in words), estimate, se, df, lo, hi, p; on the scale of the model.
+    means : DataFrame
+        feedstock, activation, estimate, lo, hi on the natural scale, n_lots, n_firings: at the
+        centre of the covariates (mean peak temperature, hold and so on of the lots measured).
+    record : dict
+        formula_fixed, converged_fixed, singular_fixed, reml_variances_fixed, and the lists
+        dropped and flags.
+
+    Notes
+    -----
+    Every feedstock has a gain by activation of its own where each was measured in two lots both
+    with and without; else all share one gain.
+    """
+    record: dict = {"dropped": [], "flags": [], "converged_fixed": None, "singular_fixed": None}
+    several = data["feedstock"].nunique() > 1
+    first = ["feedstock"] if several else []
+    if several and "activated" in terms.names:
+        if _is_crossed(data):
+            first.append("feedstock:activated")
+        else:
+            record["dropped"].append(
+                {
+                    "term": "feedstock by activation (fixed)",
+                    "reason": "not every feedstock was measured in two lots both with and "
+                    "without activation; the means take the same gain for all",
+                }
+            )
+    record["formula_fixed"] = terms.formula(*first)
+    try:
+        fit = fit_mixed(record["formula_fixed"], data, random=levels.random)
+        effects = _estimates(fit, np.eye(len(fit.fixed_effects)), interval_percent)
+        means = _means(fit, data, scale, interval_percent)
+    except MixedModelError as error:
+        record["flags"].append(f"No effects and means with feedstock fixed: {error}")
+        empty = pd.DataFrame(columns=EFFECT_COLUMNS), pd.DataFrame(columns=MEAN_COLUMNS)
+        return *empty, record
+    effects.insert(0, "term", [_label(name, terms, data) for name in fit.fixed_effects.index])
+    record["converged_fixed"], record["singular_fixed"] = bool(fit.converged), bool(fit.singular)
+    record["reml_variances_fixed"] = {str(k): float(v) for k, v in fit.variance_components.items()}
+    record["flags"] += [plain_flag(flag) for flag in fit.flags]
+    if not fit.converged:
+        record["flags"].append("The fit with feedstock fixed did not converge.")
+    return effects[EFFECT_COLUMNS], means[MEAN_COLUMNS], record
+
+
+def plain_flag(flag: str) -> str:
+    """A flag of the mixed model as a sentence."""
+    flag = flag.replace("random term '", "random level '")
+    return flag[:1].upper() + flag[1:].rstrip(".") + "."
+
+
+def _is_crossed(data: pd.DataFrame) -> bool:
+    """Whether every feedstock has two lots both with and without activation."""
+    activated = is_activated(data["activation"])
+    counts = data.groupby(["feedstock", activated])["aliquot"].nunique().unstack(fill_value=0)
+    return counts.shape[1] == 2 and bool((counts >= 2).all().all())
+
+
+def _estimates(fit: MixedFit, contrasts: np.ndarray, interval_percent: float) -> pd.DataFrame:
+    """Estimate, Kenward-Roger se and df, interval and p of contrasts, (m, p) array."""
+    estimate = contrasts @ fit.fixed_effects.to_numpy()
+    covariance = fit.fixed_effects_cov_kr.to_numpy()
+    se = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, covariance, contrasts))
+    df = np.array([float(fit.df(row, method="kenward_roger")) for row in contrasts])
+    half = stats.t.ppf(0.5 + interval_percent / 200, df) * se
+    p = 2 * stats.t.sf(np.abs(estimate / se), df)
+    lo, hi = estimate - half, estimate + half
+    return pd.DataFrame({"estimate": estimate, "se": se, "df": df, "lo": lo, "hi": hi, "p": p})
+
+
+def _label(name: str, terms: Terms, data: pd.DataFrame) -> str:
+    """A coefficient in words."""
+    first = min(data["feedstock"])
+    if name == "Intercept":
+        plain = ", not activated," if "activated" in terms.names else ""
+        return f"{first}{plain} at the centre of the screen"
+    if name.startswith("feedstock[T."):
+        level, _, rest = name.removeprefix("feedstock[T.").partition("]")
+        return f"{level} by activation, against {first}" if rest else f"{level} against {first}"
+    return {term["name"]: term["label"] for term in terms.chosen}[name]
+
+
+def _means(fit: MixedFit, data: pd.DataFrame, scale: str, interval_percent: float) -> pd.DataFrame:
+    """Means per feedstock and activation at the centre of the covariates, natural scale."""
+    place = {name: k for k, name in enumerate(fit.fixed_effects.index)}
+    groups, contrasts = [], []
+    for (feedstock, activation), group in data.groupby(["feedstock", "activation"], sort=True):
+        contrast = np.zeros(len(place))
+        on = ["Intercept", f"feedstock[T.{feedstock}]"]
+        if activation != "none":
+            on += ["activated", f"feedstock[T.{feedstock}]:activated"]
+        for name in on:
+            if name in place:
+                contrast[place[name]] = 1.0
+        groups.append(
+            {
+                "feedstock": feedstock,
+                "activation": activation,
+                "n_lots": int(group["lot"].nunique()),
+                "n_firings": int(group["firing"].nunique()),
+            }
+        )
+        contrasts.append(contrast)
+    table = _estimates(fit, np.array(contrasts), interval_percent)
+    for name in ("estimate", "lo", "hi"):
+        table[name] = natural({"scale": scale}, table[name].to_numpy())
+    return pd.concat([pd.DataFrame(groups), table[["estimate", "lo", "hi"]]], axis=1)

@@ -1,0 +1,204 @@
+"""What a fitted model leaves behind: tables, a plain record that predicts, and sentences."""
+
+import io
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from scipy.special import expit, logit
+
+from charscreen.files import write_bytes, write_csv, write_json
+from charscreen.models.covariates import covariate_columns, term_columns
+
+EFFECT_COLUMNS = ["term", "estimate", "se", "df", "lo", "hi", "p"]
+VARIANCE_COLUMNS = [
+    "level",
+    "variance",
+    "sd",
+    "sd_percent",
+    "lo",
+    "hi",
+    "n_levels",
+    "share_percent",
+]
+MEAN_COLUMNS = ["feedstock", "activation", "estimate", "lo", "hi", "n_lots", "n_firings"]
+RESIDUAL_COLUMNS = ["id", "firing", "lot", "feedstock", "fitted", "residual", "standardised"]
+
+
+@dataclass
+class ModelTables:
+    """Tables of one model.
+
+    Parameters
+    ----------
+    model : dict
+        Plain record: ``fitted`` and, where False, ``reason``; else response, scale, terms,
+        covariates, levels, checks and all that `predict_draws` needs.
+    effects, variance, means, residuals : DataFrame
+        See `EFFECT_COLUMNS` and so on; no rows where nothing was fitted.
+    draws : DataFrame, (n_draws, n_columns)
+        ``b[term]`` per fixed coefficient, ``u[term|level]`` per feedstock effect,
+        ``v[level]`` per variance.
+    """
+
+    model: dict
+    effects: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=EFFECT_COLUMNS))
+    variance: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=VARIANCE_COLUMNS))
+    means: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=MEAN_COLUMNS))
+    residuals: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=RESIDUAL_COLUMNS))
+    draws: pd.DataFrame = field(default_factory=pd.DataFrame)
+
+
+def write_model(tables: ModelTables, name: str, paths: Mapping[str, str]) -> None:
+    """Write all files of one model.
+
+    Parameters
+    ----------
+    tables : ModelTables
+        What to write.
+    name : str
+        char_yield, activation_yield or capacitance.
+    paths : mapping of str to path
+        ``<name>_effects``, ``_variance``, ``_means``, ``_residuals`` (CSV), ``_model`` (JSON)
+        and ``_draws`` (Parquet); anything with a ``get`` will do.
+    """
+    import polars
+
+    for kind in ("effects", "variance", "means", "residuals"):
+        write_csv(getattr(tables, kind), paths.get(f"{name}_{kind}"))
+    write_json(tables.model, paths.get(f"{name}_model"))
+    columns = {str(c): tables.draws[c].to_numpy(float) for c in tables.draws.columns}
+    buffer = io.BytesIO()
+    polars.DataFrame(columns).write_parquet(buffer, compression="zstd")
+    write_bytes(paths.get(f"{name}_draws"), buffer.getvalue())
+
+
+def read_draws(path: str | Path) -> pd.DataFrame:
+    """Posterior draws of one model, as `write_model` wrote them; (n_draws, n_columns)."""
+    import polars
+
+    frame = polars.read_parquet(path)
+    return pd.DataFrame({name: frame[name].to_numpy() for name in frame.columns})
+
+
+def predict_draws(
+    model: Mapping, draws: pd.DataFrame, conditions: pd.DataFrame, *, seed: int = 0
+) -> np.ndarray:
+    """Draws of the linear predictor at conditions, for a new firing and a new lot.
+
+    Parameters
+    ----------
+    model : mapping
+        Record of a fitted model.
+    draws : DataFrame, (n_draws, n_columns)
+        Its posterior draws.
+    conditions : DataFrame, n_conditions rows
+        feedstock, activation, peak_temperature_C, hold_min; koh_ratio,
+        activation_temperature_C, activation_hold_min where given (the screen's centre where
+        not). [°C, min, g per g char]
+    seed : int
+        For feedstocks or combinations that were not measured: their effect is drawn from the
+        spread between those that were.
+
+    Returns
+    -------
+    (n_draws, n_conditions) array
+        On the scale of the model (log or logit).
+
+    Raises
+    ------
+    ValueError
+        The model is not fitted.
+
+    Notes
+    -----
+    eta = x'b + feedstock effects. Effects of firing and lot have mean zero for a new firing
+    and lot and are left out, so this is the expectation on the scale of the model.
+    """
+    if not model.get("fitted"):
+        raise ValueError(f"the model is not fitted: {model.get('reason', '')}")
+    conditions = conditions.reset_index(drop=True)
+    n_draws, n = len(draws), len(conditions)
+    columns = term_columns(conditions, model["covariates"], model["terms"])
+    names = ["Intercept", *columns.columns]
+    x = np.column_stack([np.ones(n), columns.to_numpy()]) if len(columns.columns) else np.ones(n)
+    b = np.column_stack([np.asarray(draws[f"b[{name}]"], dtype=float) for name in names])
+    eta = b @ x.reshape(n, -1).T
+    base = covariate_columns(conditions, model["covariates"])
+    rng = np.random.default_rng(seed)
+    for term in model["pooled"]:
+        level, _, slope = term["name"].partition("|")
+        parts = [conditions[part].astype(str) for part in level.split(":")]
+        labels = parts[0].str.cat(parts[1:], sep=":")
+        weight = np.ones(n)
+        if slope:
+            weight = (base[slope].to_numpy() - term["centre"]) / term["scale"]
+        known = set(term["levels"])
+        for label in dict.fromkeys(labels):
+            where = (labels == label).to_numpy()
+            if label in known:
+                effect = np.asarray(draws[f"u[{term['name']}|{label}]"], dtype=float)
+            else:
+                spread = np.sqrt(np.asarray(draws[f"v[{term['name']}]"], dtype=float))
+                effect = spread * rng.standard_normal(n_draws)
+            eta[:, where] += effect[:, None] * weight[where]
+    return eta
+
+
+def natural(model: Mapping, eta: np.ndarray) -> np.ndarray:
+    """Linear predictor on the natural scale: exp, or inverse logit in percent."""
+    return np.exp(eta) if model["scale"] == "log" else 100.0 * expit(eta)
+
+
+def to_scale(scale: str, values: np.ndarray) -> np.ndarray:
+    """Natural values on the scale of a model: ``log``, or ``logit`` of percent."""
+    values = np.asarray(values, dtype=float)
+    return np.log(values) if scale == "log" else logit(values / 100.0)
+
+
+def not_covered(model: Mapping, conditions: pd.DataFrame) -> list[str]:
+    """Per condition the reason why the model must not be asked, or an empty text.
+
+    Parameters
+    ----------
+    model : mapping
+        Record of a fitted model.
+    conditions : DataFrame
+        feedstock, activation, peak_temperature_C, hold_min.
+
+    Notes
+    -----
+    Nothing is predicted for a feedstock without any measurement, for activation where no
+    activated lot was measured (or none without), or further than 25 °C or a factor of 1.25 in
+    hold outside what was measured.
+    """
+    reasons = []
+    temperature, hold = model["covariates"]["temperature"], model["covariates"]["log2_hold"]
+    for row in conditions.to_dict("records"):
+        reason = ""
+        if row["feedstock"] not in model["feedstocks"]:
+            reason = "nothing of this feedstock is measured yet"
+        elif model["activations"] is not None and row["activation"] not in model["activations"]:
+            activated = row["activation"] != "none"
+            reason = f"no {'activated' if activated else 'plain'} lot is measured yet"
+        elif not temperature["lo"] - 25 <= row["peak_temperature_C"] <= temperature["hi"] + 25:
+            reason = f"nothing is measured near {row['peak_temperature_C']:g} °C yet"
+        elif not hold["lo"] / 1.25 <= row["hold_min"] <= hold["hi"] * 1.25:
+            reason = f"nothing is measured near a hold of {row['hold_min']:g} min yet"
+        reasons.append(reason)
+    return reasons
+
+
+def check_sentences(model: Mapping) -> list[str]:
+    """Plain sentences: what went wrong or is doubtful, and what the data forbid to claim.
+
+    Parameters
+    ----------
+    model : mapping
+        Record of a model, fitted or not.
+    """
+    if not model.get("fitted"):
+        return [f"No model of {model['words']}: {model['reason']}."]
+    return list(dict.fromkeys([*model["flags"], *model["forbids"]]))
