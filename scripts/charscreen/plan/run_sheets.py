@@ -1,0 +1,321 @@
+"""Printable run sheets: one page for each firing, with what to weigh and room to write."""
+
+from collections.abc import Mapping, Sequence
+
+import jinja2
+import pandas as pd
+
+from charscreen import cautions
+from charscreen.rounding import is_number
+
+ROOM_TEMPERATURE_C = 20.0
+_DEFAULT_LIMITS = {"koh_warning_C": 650.0, "nitrogen_d_percent": 2.0}
+_CHAR_STEPS = (
+    "Balance zeroed, tares of the empty crucibles noted",
+    "Feed weighed, dried at 105\N{NO-BREAK SPACE}°C to constant mass, weighed again, or its "
+    "moisture taken from an aliquot",
+    "Crucibles marked with their run and checked against the map",
+    "Charge packed in carbon powder, lid on",
+    "Off-gas led outdoors, alarm tried",
+    "Kiln log started, programme checked against the conditions above",
+    "Kiln cold right through before it was opened",
+    "Char weighed dry, put into closed metal with its run on it",
+)
+_ACTIVATION_STEPS = (
+    "Balance zeroed; char taken weighed",
+    "KOH weighed from a closed pack, quickly: it takes up water from the air",
+    "Char and KOH mixed, crucibles marked with their run, lids on",
+    "Place of each crucible written on the map",
+    "Kiln log started, programme checked against the conditions above",
+    "Kiln cold right through before it was opened, by the written procedure",
+    "Washed until the water is neutral, dried at 105\N{NO-BREAK SPACE}°C to constant mass",
+    "Activated carbon weighed dry, container marked with its run",
+)
+
+
+def firings_of(design: pd.DataFrame) -> list[tuple[str, str]]:
+    """Firings of a design as (id, kind), char firings first, each in order of appearance.
+
+    Parameters
+    ----------
+    design : DataFrame
+        Design table; ``firing`` and ``activation_firing`` are read. Kind is ``carbonise`` or
+        ``activate``.
+    """
+    if not len(design):
+        return []
+    char = list(dict.fromkeys(design["firing"].dropna()))
+    activation = sorted(dict.fromkeys(design["activation_firing"].dropna()))
+    return [(str(f), "carbonise") for f in char] + [(str(f), "activate") for f in activation]
+
+
+def render_run_sheet(
+    firing: str,
+    *,
+    kind: str,
+    design: pd.DataFrame,
+    lots: pd.DataFrame,
+    feedstocks: pd.DataFrame | Sequence[Mapping],
+    kiln: Mapping,
+    title: str,
+    template: str,
+    data_are_invented: bool = False,
+    limits: Mapping | None = None,
+) -> str:
+    """One run sheet as a complete HTML page.
+
+    Parameters
+    ----------
+    firing : str
+        Firing to write the sheet for.
+    kind : str
+        ``carbonise`` or ``activate``.
+    design, lots : DataFrame
+        Tables of a plan; of `lots` feed, expected char and KOH are read.
+    feedstocks : DataFrame or sequence of mappings
+        Feedstock table; ``feedstock``, ``name``, ``nitrogen_d_percent`` [%] are read.
+    kiln : mapping
+        The config's part of that name.
+    title : str
+        Title of the screen.
+    template : str
+        Text of the page's template.
+    data_are_invented : bool
+        Marks the page "Invented data".
+    limits : mapping, optional
+        ``koh_warning_C`` [°C] and ``nitrogen_d_percent`` [%]: from where on the cautions on
+        potassium and cyanide stand on the sheet.
+
+    Raises
+    ------
+    ValueError
+        Where the design has no such firing, or the kind is unknown.
+    """
+    rows = feedstocks.to_dict("records") if isinstance(feedstocks, pd.DataFrame) else feedstocks
+    known = {str(row["feedstock"]): row for row in rows}
+    column = {"carbonise": "firing", "activate": "activation_firing"}.get(kind)
+    if column is None:
+        raise ValueError(f"kind {kind!r} is neither carbonise nor activate")
+    here = design[design[column].astype(object) == firing]
+    if not len(here):
+        raise ValueError(f"the design has no lots in {column} {firing!r}")
+    extra = ["run", "expected_char_g", "koh_g", "limited_by"]
+    here = here.merge(lots[extra], on="run", how="left")
+    limits = _DEFAULT_LIMITS | dict(limits or {})
+    if kind == "carbonise":
+        sheet = _char_sheet(here, known, kiln)
+    else:
+        sheet = _activation_sheet(here, known, kiln, limits)
+    sheet["firing"] = firing
+    environment = jinja2.Environment(
+        autoescape=True,
+        undefined=jinja2.StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        keep_trailing_newline=True,
+    )
+    return environment.from_string(template).render(
+        sheet=sheet, title=title, invented=data_are_invented, footer=cautions.FOOTER
+    )
+
+
+def render_run_sheets(design: pd.DataFrame, lots: pd.DataFrame, **settings) -> dict[str, str]:
+    """Every firing's run sheet by firing id; empty where nothing is planned.
+
+    Parameters
+    ----------
+    design, lots : DataFrame
+        Tables of a plan.
+    **settings
+        As in `render_run_sheet`.
+    """
+    return {
+        firing: render_run_sheet(firing, kind=kind, design=design, lots=lots, **settings)
+        for firing, kind in firings_of(design)
+    }
+
+
+def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping) -> dict:
+    first = here.iloc[0]
+    rows = []
+    by_place: dict[str, dict] = {}
+    for lot in here.to_dict("records"):
+        remarks = []
+        if lot.get("role") == "reference":
+            remarks.append("reference lot")
+        if _is_present(lot.get("activation_firing")):
+            remarks.append(f"then KOH in {lot['activation_firing']}")
+        if _is_present(lot.get("limited_by")):
+            remarks.append(f"feed limited by {lot['limited_by']}")
+        row = {
+            "crucible": _label(lot.get("crucible")),
+            "run": str(lot["run"]),
+            "name": _name(lot["feedstock"], known),
+            "feed": _grams(lot.get("feed_ar_g")),
+            "char": _grams(lot.get("expected_char_g")),
+            "remark": ", ".join(remarks),
+        }
+        rows.append(row)
+        by_place[row["crucible"] or row["run"]] = row
+    numbers = [str(i) for i in range(1, int(kiln.get("crucibles") or 0) + 1)]
+    at = numbers if set(by_place) <= set(numbers) else list(by_place)
+    return {
+        "heading": "Char firing",
+        "questions": (),
+        "conditions": _conditions(
+            first["peak_temperature_C"], first["hold_min"], first.get("ramp_C_per_min"), kiln
+        ),
+        "map_heading": "Crucible map",
+        "map_columns": 3 if len(at) > 2 else max(1, len(at)),
+        "places": [
+            {"at": place, "run": by_place[place]["run"], "name": by_place[place]["name"]}
+            if place in by_place
+            else {"at": place, "run": "", "name": ""}
+            for place in at
+        ],
+        "columns": [
+            _column("crucible", "place", width=12),
+            _column("run", "run", width=14, kind="run"),
+            _column("name", "feedstock"),
+            _column("feed", "feed to weigh [g]", width=17, number=True),
+            _column("", "feed weighed [g]", width=23, blank=True, goes_to="feed_ar_g"),
+            _column("", "dry feed [g]", width=23, blank=True, goes_to="feed_dry_g"),
+            _column("char", "char to expect [g]", width=17, number=True),
+            _column("", "char weighed [g]", width=23, blank=True, goes_to="char_g"),
+            _column("", "marked", width=15, tick=True),
+        ],
+        "rows": rows,
+        "legend": (
+            "Feed to weigh is as received. The small names are the columns of masses.csv. A mass "
+            "that was not weighed stays empty there: do not write what was planned."
+        ),
+        "steps": _CHAR_STEPS,
+        "cautions": cautions.cautions_for(carbonise=True),
+    }
+
+
+def _activation_sheet(
+    here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping, limits: Mapping
+) -> dict:
+    first = here.iloc[0]
+    temperature = first.get("activation_temperature_C")
+    temperature = float(temperature) if is_number(temperature) else None
+    hot = temperature is None or temperature >= limits["koh_warning_C"]
+    rich, rows = [], []
+    for lot in here.to_dict("records"):
+        name = _name(lot["feedstock"], known)
+        nitrogen = known.get(lot["feedstock"], {}).get("nitrogen_d_percent")
+        if is_number(nitrogen) and nitrogen > limits["nitrogen_d_percent"] and name not in rich:
+            rich.append(name)
+        ratio = lot.get("koh_ratio")
+        rows.append(
+            {
+                "run": str(lot["run"]),
+                "name": name,
+                "from": str(lot["firing"]),
+                "char": _grams(lot.get("expected_char_g")),
+                "ratio": f"{ratio:g}" if is_number(ratio) else "",
+                "koh": _grams(lot.get("koh_g")),
+                "remark": (
+                    f"at most {_grams(lot['koh_g'])} g KOH"
+                    if lot.get("limited_by") == "KOH per crucible"
+                    else ""
+                ),
+            }
+        )
+    crucibles = max(int(kiln.get("crucibles") or 0), len(rows))
+    places = [{"at": "", "run": row["run"], "name": row["name"]} for row in rows]
+    places += [{"at": "", "run": "", "name": ""}] * (crucibles - len(rows))
+    return {
+        "heading": "Activation firing",
+        "temperature": "a temperature not stated" if temperature is None else f"{temperature:g} °C",
+        "questions": cautions.KOH_QUESTIONS if hot else (),
+        "questions_answer": cautions.KOH_ANSWER,
+        "conditions": _conditions(
+            temperature, first.get("activation_hold_min"), kiln.get("ramp_C_per_min"), kiln
+        ),
+        "map_heading": "Crucible map",
+        "map_columns": 3 if crucibles > 2 else max(1, crucibles),
+        "places": places,
+        "columns": [
+            _column("run", "run", width=14, kind="run"),
+            _column("name", "feedstock"),
+            _column("from", "char of firing", width=14),
+            _column("char", "char to expect [g]", width=17, number=True),
+            _column("", "char taken [g]", width=23, blank=True, goes_to="char_taken_g"),
+            _column("ratio", "g KOH per g char", width=15, number=True),
+            _column("koh", "KOH for that char [g]", width=17, number=True),
+            _column("", "KOH weighed [g]", width=21, blank=True, goes_to="koh_g"),
+            _column("", "activated, washed, dry [g]", width=23, blank=True, goes_to="activated_g"),
+        ],
+        "rows": rows,
+        "legend": (
+            "KOH to weigh = ratio × char really taken; the figure printed is for the char "
+            "expected. The small names are the columns of masses.csv."
+        ),
+        "steps": _ACTIVATION_STEPS,
+        "cautions": cautions.cautions_for(
+            activate=True,
+            activation_temperature_C=temperature,
+            nitrogen_rich=rich,
+            koh_warning_C=limits["koh_warning_C"],
+            nitrogen_limit_d_percent=limits["nitrogen_d_percent"],
+        ),
+    }
+
+
+def _conditions(peak_C: object, hold_min: object, ramp: object, kiln: Mapping) -> list[tuple]:
+    rows = [
+        ("peak temperature", _with_unit(peak_C, "°C")),
+        ("hold at the peak", _with_unit(hold_min, "min")),
+        ("heating rate", _with_unit(ramp, "°C/min")),
+    ]
+    if is_number(peak_C) and is_number(ramp) and ramp > 0:
+        minutes = (peak_C - ROOM_TEMPERATURE_C) / ramp
+        rows.append(("time to the peak", f"{minutes // 60:.0f} h {minutes % 60:02.0f} min"))
+    rows.append(("cooling, closed", _with_unit(kiln.get("cooling_h"), "h")))
+    rows.append(("started at, log file", ""))
+    return rows
+
+
+def _column(
+    key: str, head: str, *, width: int = 0, kind: str = "", goes_to: str = "", **flags: bool
+) -> dict:
+    """A column of the table of lots; width in mm, 0 for what is left over."""
+    column = {"number": False, "blank": False, "tick": False} | flags
+    return column | {
+        "key": key,
+        "head": head,
+        "goes_to": goes_to,
+        "width": width,
+        "kind": kind or ("number" if column["number"] else "text"),
+    }
+
+
+def _is_present(value: object) -> bool:
+    """Whether a text cell holds anything."""
+    return isinstance(value, str) and value != ""
+
+
+def _with_unit(value: object, unit: str) -> str:
+    return f"{value:g} {unit}" if is_number(value) else ""
+
+
+def _grams(value: object) -> str:
+    """Three significant digits, plain."""
+    if not is_number(value):
+        return ""
+    text = f"{value:#.3g}"
+    return f"{value:.0f}" if "e" in text else text.rstrip(".")
+
+
+def _label(value: object) -> str:
+    """A crucible's label as it would be written on it: 3, not 3.0."""
+    if is_number(value):
+        return f"{value:g}"
+    return str(value) if _is_present(value) else ""
+
+
+def _name(feedstock: str, known: Mapping[str, Mapping]) -> str:
+    name = known.get(feedstock, {}).get("name")
+    return name if _is_present(name) else str(feedstock)

@@ -1,0 +1,296 @@
+"""The planner: capacity, balance, randomisation from the seed, limits, and messages."""
+
+import itertools
+
+import numpy as np
+import pandas as pd
+import pytest
+from charscreen.files import read_csv, write_csv, write_json
+from charscreen.plan import DESIGN_COLUMNS, LOT_COLUMNS, NOTHING_YET, PlanError, make_plan
+from charscreen.plan.layout import Spread, choose_conditions, fill_sizes, spread_lots
+
+KILN = {
+    "crucibles": 6,
+    "crucible_volume_mL": 250,
+    "max_temperature_C": 1000,
+    "ramp_C_per_min": 2,
+    "cooling_h": 8,
+    "power_kW": 3,
+}
+SETTINGS = {
+    "feedstocks": "all",
+    "peak_temperature_C": [600, 700, 800],
+    "hold_min": [30, 60],
+    "activation": ["none", "KOH"],
+    "koh_ratio": 3,
+    "activation_temperature_C": 700,
+    "activation_hold_min": 60,
+    "replicates": 1,
+    "firings": 12,
+    "reference": "shell",
+    "reference_every": 1,
+    "wanted_carbon_g": 1.0,
+    "short_chance_percent": 10,
+    "expected_char_yield_d_percent": 28,
+    "char_yield_spread_percent": 20,
+    "expected_activation_yield_percent": 20,
+    "activation_yield_spread_percent": 25,
+    "max_koh_g": 40,
+}
+
+
+def feedstocks(n=12, **columns):
+    names = ["shell", *(f"waste{i}" for i in range(1, n))][:n]
+    return pd.DataFrame({"feedstock": names, "moisture_ar_percent": 40.0} | columns)
+
+
+def planned(feeds=None, *, kiln=None, seed=1, **settings):
+    feeds = feedstocks() if feeds is None else feeds
+    return make_plan(feeds, plan=SETTINGS | settings, kiln=KILN | (kiln or {}), seed=seed)
+
+
+def test_the_demo_sized_plan_is_full_balanced_and_within_the_kiln():
+    design = planned().design
+    assert tuple(design.columns) == DESIGN_COLUMNS
+    assert len(design) == 72
+    assert (design.groupby("firing").size() == 6).all()
+    assert not design.duplicated(["firing", "crucible"]).any()
+    assert set(design["crucible"]) == set("123456")
+    # One condition per firing, each condition twice, one reference lot in every firing.
+    assert (design.groupby("firing")[["peak_temperature_C", "hold_min"]].nunique() == 1).all(
+        axis=None
+    )
+    firings = design.drop_duplicates("firing")
+    assert (firings.groupby(["peak_temperature_C", "hold_min"]).size() == 2).all()
+    assert (design[design["role"] == "reference"].groupby("firing").size() == 1).all()
+    screen = design[design["role"] == "screen"]
+    assert not screen.duplicated(["firing", "feedstock"]).any()
+    meets = pd.crosstab(screen["feedstock"], screen["peak_temperature_C"])
+    assert meets.shape[1] == 3
+    assert (meets.max(axis=1) - meets.min(axis=1)).max() <= 1
+    activated = design["activation"] == "KOH"
+    assert (design.loc[activated, ["koh_ratio", "activation_temperature_C"]].notna()).all(axis=None)
+    assert design.loc[~activated, ["koh_ratio", "activation_firing"]].isna().all(axis=None)
+    assert (design[activated].groupby("activation_firing").size() <= 6).all()
+    assert list(design["run"]) == [f"R{i:03d}" for i in range(1, 73)]
+    assert list(design["order"]) == list(range(1, 73))
+    assert list(dict.fromkeys(design["firing"])) == [f"F{i:02d}" for i in range(1, 13)]
+
+
+def test_same_seed_same_plan_other_seed_other_plan():
+    one, same, other = planned(seed=5), planned(seed=5), planned(seed=6)
+    pd.testing.assert_frame_equal(one.design, same.design)
+    pd.testing.assert_frame_equal(one.lots, same.lots)
+    assert one.summary == same.summary
+    assert not one.design.equals(other.design)
+
+
+def test_crucible_of_the_reference_lot_is_random():
+    reference = planned().design.query("role == 'reference'")["crucible"]
+    assert reference.nunique() > 2
+
+
+def test_without_a_number_of_firings_just_enough_are_planned():
+    plan = planned(firings=None, replicates=2)
+    # 12 feedstocks, two activations, two replicates; the reference's own char lots come from
+    # the reference lots: 46 screening lots, 5 to a firing.
+    assert plan.summary["firings"] == 10
+    assert (plan.design["role"] == "screen").sum() == 46
+    assert plan.design.groupby("firing").size().min() >= 5
+    assert plan.summary["lots_beyond_replicates"] == 0
+
+
+def test_every_kind_of_lot_is_there_as_often_as_asked():
+    plan = planned(firings=None, replicates=3, reference=None)
+    counts = plan.design.groupby(["feedstock", "activation"]).size()
+    assert len(counts) == 24
+    assert (counts == 3).all()
+
+
+def test_reference_every_third_firing():
+    plan = planned(reference_every=3)
+    with_reference = plan.design.query("role == 'reference'")["firing"]
+    assert list(with_reference) == ["F01", "F04", "F07", "F10"]
+
+
+def test_what_may_not_be_activated_is_not():
+    feeds = feedstocks(may_activate=["yes", "no", *[None] * 10])
+    plan = planned(feeds)
+    assert set(plan.design.query("feedstock == 'waste1'")["activation"]) == {"none"}
+    only = planned(feeds, activation=["KOH"], reference=None)
+    assert "waste1" not in set(only.design["feedstock"])
+    assert any(w.startswith("waste1: gets no lot") for w in only.summary["warnings"])
+
+
+def test_lots_table_says_feed_and_chance():
+    plan = planned()
+    assert tuple(plan.lots.columns) == LOT_COLUMNS
+    assert list(plan.lots["run"]) == list(plan.design["run"])
+    assert list(plan.lots["feed_ar_g"]) == list(plan.design["feed_ar_g"])
+    # The feed is rounded up to three digits, so the chance is at or just below what was asked.
+    assert plan.lots["chance_of_falling_short_percent"].between(8.5, 10.0001).all()
+    activated = (plan.design["activation"] == "KOH").to_numpy()
+    assert (plan.lots["koh_g"].notna().to_numpy() == activated).all()
+    ratio = plan.lots["koh_g"] / plan.lots["expected_char_g"]
+    assert ratio[activated].to_numpy() == pytest.approx(3.0)
+
+
+def test_stock_crucible_and_moisture_warn():
+    feeds = feedstocks(
+        3, stock_kg=[0.001, None, None], bulk_density_g_per_L=[None, 20.0, None]
+    ).assign(moisture_ar_percent=[10.0, 90.0, None])
+    plan = planned(feeds, firings=None)
+    warnings = "\n".join(plan.summary["warnings"])
+    assert "shell: " in warnings
+    assert "stock_kg in feedstocks.csv is 0.001" in warnings
+    assert "waste1: crucible volume limits the feed to 5 g" in warnings
+    assert "waste2: no feed mass can be reckoned without its moisture" in warnings
+    unknown = plan.lots.query("feedstock == 'waste2'")
+    assert unknown["feed_ar_g"].isna().all()
+    capped = plan.lots.query("feedstock == 'waste1'")
+    assert set(capped["limited_by"]) == {"crucible volume"}
+    assert (capped["chance_of_falling_short_percent"] > 10).all()
+
+
+def test_koh_heat_and_nitrogen_warn():
+    feeds = feedstocks(3, nitrogen_d_percent=[0.2, 4.0, None])
+    plan = planned(feeds, firings=None)
+    warnings = "\n".join(plan.summary["warnings"])
+    assert "KOH at 700 °C: metallic potassium can form" in warnings
+    assert "waste1: 4 % nitrogen and KOH can form cyanides" in warnings
+    cool = planned(feeds, firings=None, activation_temperature_C=600)
+    assert "potassium" not in "\n".join(cool.summary["warnings"])
+
+
+def test_what_the_plan_cannot_tell_is_said():
+    single = planned(
+        feedstocks(4), kiln={"crucibles": 1}, firings=None, reference=None, activation=["none"]
+    )
+    said = "\n".join(single.summary["cannot_tell"])
+    assert "Every firing holds one lot" in said
+    assert "no firing is left to judge the scatter" in said
+    assert "one temperature only" in said
+    assert "No reference lots" in said
+    few = planned(feedstocks(4), firings=None)
+    assert "share one activation firing" in "\n".join(few.summary["cannot_tell"])
+    assert "No firing at" in "\n".join(few.summary["warnings"])
+    assert planned().summary["cannot_tell"] == []
+
+
+def test_kiln_hours_by_hand():
+    plan = planned(
+        feedstocks(2),
+        firings=1,
+        peak_temperature_C=[620],
+        hold_min=[60],
+        activation=["none"],
+        reference=None,
+    )
+    # (620 − 20)/2 min up, 60 min hold, 8 h cooling.
+    assert plan.summary["kiln_hours"] == pytest.approx(5 + 1 + 8)
+    assert plan.summary["kWh_at_most"] == pytest.approx(18)
+
+
+def test_no_feedstock_yet_is_no_error():
+    for nothing in ([], pd.DataFrame()):
+        plan = make_plan(nothing, plan=SETTINGS, kiln=KILN, seed=1)
+        assert plan.summary["message"] == NOTHING_YET
+        assert len(plan.design) == len(plan.lots) == 0
+        assert tuple(plan.design.columns) == DESIGN_COLUMNS
+
+
+@pytest.mark.parametrize(
+    ("settings", "kiln", "key", "text"),
+    [
+        ({}, {"crucibles": 0}, "kiln.crucibles", "0 crucibles hold no lot"),
+        ({"peak_temperature_C": [700, 1100]}, {}, "plan.peak_temperature_C", "1100 °C is above"),
+        ({"activation_temperature_C": 1200}, {}, "plan.activation_temperature_C", "1200 °C"),
+        ({"reference": "shel"}, {}, "plan.reference", "Did you mean 'shell'?"),
+        ({"feedstocks": ["shell", "nought"]}, {}, "plan.feedstocks", "'nought' is not in"),
+        ({"firings": 4}, {}, "plan.firings", "Write 5 or more"),
+        ({"hold_min": []}, {}, "plan.hold_min", "nothing here to plan with"),
+        ({"replicates": 0}, {}, "plan.replicates", "Write 1 or more"),
+        ({"firings": None}, {"crucibles": 1}, "plan.reference_every", "leaves no place"),
+    ],
+)
+def test_settings_that_cannot_be_met_name_key_and_remedy(settings, kiln, key, text):
+    with pytest.raises(PlanError) as caught:
+        planned(kiln=kiln, **settings)
+    message = str(caught.value)
+    assert "problem in config/config.yaml" in message
+    assert f"key {key}: " in message
+    assert text in message
+
+
+def test_all_problems_come_at_once():
+    with pytest.raises(PlanError) as caught:
+        planned(kiln={"crucibles": 0}, reference="nobody", peak_temperature_C=[1500])
+    assert [f.column for f in caught.value.findings] == [
+        "kiln.crucibles",
+        "plan.peak_temperature_C",
+        "plan.reference",
+    ]
+
+
+def test_everything_forbidden_is_an_error():
+    feeds = feedstocks(2, may_activate=["no", "no"])
+    with pytest.raises(PlanError, match="no lot is left"):
+        planned(feeds, activation=["KOH"], reference=None)
+    with pytest.raises(PlanError, match="may not be activated"):
+        planned(feedstocks(2, may_activate=["no", "yes"]), activation=["KOH"])
+
+
+def test_rows_of_a_checked_table_do_as_well_as_a_frame():
+    rows = [
+        {"feedstock": "a", "moisture_ar_percent": 10.0, "may_activate": None},
+        {"feedstock": "b", "moisture_ar_percent": None, "may_activate": "no"},
+    ]
+    plan = planned(rows, reference=None, firings=None)
+    assert len(plan.design) == 3
+
+
+def test_a_plan_can_be_written_and_read_back(tmp_path):
+    plan = planned()
+    write_csv(plan.design, tmp_path / "design.csv")
+    write_json(plan.summary, tmp_path / "plan.json")
+    back = read_csv(tmp_path / "design.csv")
+    assert list(back["activation"]) == list(plan.design["activation"])
+    assert list(back["feed_ar_g"]) == pytest.approx(list(plan.design["feed_ar_g"]))
+
+
+@pytest.mark.parametrize("n", [1, 3, 5, 6, 7, 12, 17])
+def test_conditions_are_as_even_as_can_be(n):
+    chosen = choose_conditions(n, n_temperatures=3, n_holds=2, rng=np.random.default_rng(n))
+    cells = np.zeros((3, 2), dtype=int)
+    np.add.at(cells, tuple(chosen.T), 1)
+    for counts in (cells, cells.sum(axis=0), cells.sum(axis=1)):
+        assert counts.max() - counts.min() <= 1
+
+
+def test_fill_sizes_levels_the_groups():
+    assert fill_sizes(5, [3, 2, 3], [0, 1, 0]).tolist() == [2, 1, 2]
+    with pytest.raises(ValueError, match="9 lots do not fit into 8 places"):
+        fill_sizes(9, [3, 2, 3], [0, 1, 0])
+
+
+def test_exchange_finds_the_best_of_a_case_small_enough_to_try_all():
+    """Four feedstocks twice each in four firings of two: every pair of partners differs."""
+    feed = np.array([0, 0, 1, 1, 2, 2, 3, 3])
+    sizes = np.array([2, 2, 2, 2])
+    wish = Spread(feed, np.arange(4), 4.0)
+
+    def cost(assigned):
+        counts = np.zeros((4, 4))
+        np.add.at(counts, (feed, assigned), 1)
+        shared = counts @ counts.T
+        return wish.cost(np.asarray(assigned)) + (shared**2).sum() - (np.diag(shared) ** 2).sum()
+
+    best = min(
+        cost(np.array(p))
+        for p in set(itertools.permutations([0, 0, 1, 1, 2, 2, 3, 3], 8))
+        if p[0] == 0
+    )
+    for seed in range(5):
+        found = spread_lots(sizes, [wish], partners=feed, rng=np.random.default_rng(seed))
+        assert np.bincount(found).tolist() == [2, 2, 2, 2]
+        assert cost(found) == best
