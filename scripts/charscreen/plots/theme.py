@@ -1,0 +1,159 @@
+"""One look for all figures, and figures as SVG with the same bytes each time."""
+
+import io
+import os
+from collections.abc import Callable
+from functools import wraps
+
+import matplotlib as mpl
+import pandas as pd
+import seaborn as sns
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+
+from charscreen.files import write_text
+from charscreen.rounding import is_number
+
+INK = "#20272b"
+SOFT = "#8b959b"
+FAINT = "#d5dadd"
+# Dark to light as well as blue to orange, so that they differ in print and for every eye;
+# a marker shape goes with each.
+COLOURS = ("#1b4b7a", "#c2611c", "#4a9a8c", "#8d4a86", "#9b8a2e", "#5d6870")
+MARKERS = ("o", "s", "^", "D", "v", "P")
+LINES = ("-", "--", ":", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
+HASH_SALT = "charscreen"
+
+
+def theme() -> dict:
+    """Settings of every figure: seaborn's white grid, our colours, text as outlines."""
+    return {
+        **sns.axes_style("whitegrid"),
+        **sns.plotting_context("paper"),
+        "font.family": ["DejaVu Sans"],
+        "font.size": 9,
+        "axes.titlesize": 9.5,
+        "axes.titlelocation": "left",
+        "axes.titleweight": "bold",
+        "axes.labelsize": 9,
+        "xtick.labelsize": 8.5,
+        "ytick.labelsize": 8.5,
+        "legend.fontsize": 8.5,
+        "legend.frameon": False,
+        "text.color": INK,
+        "axes.labelcolor": INK,
+        "xtick.color": INK,
+        "ytick.color": INK,
+        "axes.edgecolor": SOFT,
+        "grid.color": FAINT,
+        "grid.linewidth": 0.6,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "axes.prop_cycle": mpl.cycler(color=COLOURS),
+        "figure.facecolor": "white",
+        "savefig.facecolor": "white",
+        # A dollar sign in a name is a dollar sign, not a formula.
+        "text.parse_math": False,
+        "text.usetex": False,
+        "axes.formatter.use_mathtext": False,
+        "axes.unicode_minus": True,
+        "svg.fonttype": "path",
+        "svg.hashsalt": HASH_SALT,
+        "svg.image_inline": True,
+    }
+
+
+def themed(draw: Callable[..., Figure]) -> Callable[..., Figure]:
+    """Decorator: the function draws under our theme and leaves other figures' settings alone."""
+
+    @wraps(draw)
+    def inner(*args, **kwargs):
+        with mpl.rc_context(theme()):
+            return draw(*args, **kwargs)
+
+    return inner
+
+
+def new_figure(*, width_in: float, height_in: float) -> Figure:
+    """An empty figure with constrained layout, drawn without a window. [inch]"""
+    figure = Figure(figsize=(width_in, height_in), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure
+
+
+def message_figure(text: str) -> Figure:
+    """A figure that says why there is nothing to draw."""
+    figure = new_figure(width_in=7.2, height_in=1.2)
+    figure.text(0.5, 0.5, text, ha="center", va="center", color=INK)
+    return figure
+
+
+def offsets(n: int, *, width: float) -> list[float]:
+    """Places beside a line for points that would hide each other.
+
+    Parameters
+    ----------
+    n : int
+        Number of points.
+    width : float
+        Greatest distance between first and last place, in the unit of the axis.
+
+    Returns
+    -------
+    list of float
+        `n` places, spread evenly about 0, in an order that sets neighbours apart.
+    """
+    if n <= 1:
+        return [0.0] * n
+    step = min(width / (n - 1), width / 4)
+    places = [(i - (n - 1) / 2) * step for i in range(n)]
+    return places[::2] + places[1::2]
+
+
+def shorten(text: str, length: int = 44) -> str:
+    """A label that fits: long names end in an ellipsis, line breaks become spaces."""
+    text = " ".join(str(text).split())
+    return text if len(text) <= length else text[: length - 1].rstrip() + "…"
+
+
+def bare_rows(axes: Axes, labels: list[str], *, size: float | None = None) -> None:
+    """Rows with one label each, first on top, no lines between."""
+    axes.set_yticks(range(len(labels)), labels, fontsize=size)
+    axes.set_ylim(len(labels) - 0.4, -0.6)
+    axes.grid(axis="y", visible=False)
+    axes.tick_params(axis="y", length=0)
+
+
+def draw_interval(axes: Axes, place: float, low: object, high: object, colour: str) -> None:
+    if is_number(low) and is_number(high):
+        axes.plot([low, high], [place, place], color=colour, linewidth=1.8, zorder=3)
+
+
+def looks(values: pd.Series) -> dict:
+    """Colour and marker for each value, in order; many values share one look."""
+    known = sorted(
+        {value for value in values if is_number(value) or isinstance(value, str)}, key=_key
+    )
+    if "none" in known:
+        known = ["none", *[value for value in known if value != "none"]]
+    if len(known) > len(MARKERS):
+        return dict.fromkeys(known, (COLOURS[0], MARKERS[0]))
+    return {value: (COLOURS[i], MARKERS[i]) for i, value in enumerate(known)}
+
+
+def _key(value: object) -> tuple:
+    return (isinstance(value, str), value)
+
+
+def as_svg(figure: Figure) -> str:
+    """A figure as SVG text: letters as outlines, no date, the same bytes each time."""
+    buffer = io.StringIO()
+    with mpl.rc_context(theme()):
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    return buffer.getvalue()
+
+
+def save_svg(figure: Figure, path: str | os.PathLike) -> None:
+    """Write a figure as SVG; see `as_svg`."""
+    write_text(path, as_svg(figure))

@@ -1,0 +1,87 @@
+"""The report: one HTML page that needs nothing beside itself."""
+
+import re
+from collections.abc import Mapping
+from pathlib import Path
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from charscreen import __version__
+from charscreen.report.blocks import Picture
+from charscreen.report.figure_text import captions
+from charscreen.report.sections import make_sections
+from charscreen.report.svg import svg_for_page
+
+UNITS = r"(?:%|°C|min\b|F/g|F/kg|g/kg|Ω|lots?\b|cells?\b|firings?\b)"
+TEMPLATES = Path(__file__).resolve().parents[3] / "workflow" / "templates"
+
+
+def render_report(
+    inputs: Mapping,
+    *,
+    config: Mapping,
+    figures: Mapping[str, str],
+    templates: Path = TEMPLATES,
+) -> str:
+    """The whole report as HTML text.
+
+    Parameters
+    ----------
+    inputs : mapping
+        Result tables as DataFrames: ``ranking``, ``yields``, ``cells``, ``test_results``,
+        ``findings``, ``left_out`` (each with its columns, rows or not); ``rank_summary``
+        (dict); ``models``: name to a mapping with the DataFrames ``effects``, ``variance``,
+        ``means``, ``residuals`` and the dict ``json``; ``unused``: list of str; ``counts``:
+        rows per table; ``provenance``: ``versions`` (dict), ``seed``, ``inputs`` (pairs of path
+        and hash), ``code`` (hash). May hold ``feedstock_names`` (id to name) and
+        ``nitrogen_rich`` (names of feeds above the nitrogen limit).
+    config : mapping
+        Settings: title, question, data_are_invented, results, merits, ranking, capacitance,
+        limits, plan, seed.
+    figures : mapping of str to str
+        SVG text by name, as drawn by `charscreen.plots.figures.draw_figures`; figures of sections
+        without data are not shown.
+    templates : path
+        Folder of report.html.jinja and report.css.
+
+    Returns
+    -------
+    str
+        HTML with styles and figures inside, without scripts; the same inputs give the same
+        text.
+    """
+    folder = str(config.get("results", "results"))
+    pictures = {
+        name: Picture(
+            name=name,
+            svg=Markup(svg_for_page(figures[name], prefix=name, label=alt)),
+            caption=caption,
+            file=f"{folder}/figures/{name}.svg",
+        )
+        for name, (caption, alt) in captions(inputs, config).items()
+        if name in figures
+    }
+    environment = Environment(
+        loader=FileSystemLoader(templates),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=False,
+        keep_trailing_newline=True,
+    )
+    environment.filters["tidy"] = tidy
+    return environment.get_template("report.html.jinja").render(
+        title=config["title"],
+        question=config.get("question") or "",
+        invented=bool(config.get("data_are_invented")),
+        sections=make_sections(inputs, config, pictures),
+        css=Markup((Path(templates) / "report.css").read_text(encoding="utf-8")),
+        version=__version__,
+    )
+
+
+def tidy(text: object) -> str:
+    """Text whose numbers stay on one line with their units."""
+    text = re.sub(r"\bn = (?=\d)", "n\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}", str(text))
+    text = re.sub(rf"(?<=\d) (?={UNITS})", "\N{NO-BREAK SPACE}", text)
+    return re.sub(r"(?<=\d) : (?=\d)", "\N{NO-BREAK SPACE}:\N{NO-BREAK SPACE}", text)

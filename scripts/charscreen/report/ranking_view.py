@@ -1,0 +1,94 @@
+"""Views of the ranking and of the raw values under it, for figures and pages."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from charscreen.rounding import is_number
+
+CONDITION = ["feedstock", "activation", "koh_ratio", "peak_temperature_C", "hold_min"]
+TOP = 25
+GRID_MOST = 12
+
+
+def of_merit(ranking: pd.DataFrame, merit: str) -> pd.DataFrame:
+    """Rows of one merit with a known estimate, best first."""
+    if ranking is None or ranking.empty or "merit" not in ranking:
+        return pd.DataFrame(columns=list(getattr(ranking, "columns", [])))
+    rows = ranking[(ranking["merit"] == merit) & ranking["estimate"].map(is_number)]
+    return rows.sort_values("estimate", ascending=False, kind="stable").reset_index(drop=True)
+
+
+def leading(ranking: pd.DataFrame, merit: str, top: int = TOP) -> tuple[pd.DataFrame, int]:
+    """The best rows of one merit, and how many more there are."""
+    rows = of_merit(ranking, merit)
+    return rows.head(top), max(len(rows) - top, 0)
+
+
+def raw_lots(cells: pd.DataFrame, yields: pd.DataFrame, merit: str) -> pd.DataFrame:
+    """What was measured of a merit, one row per lot.
+
+    Parameters
+    ----------
+    cells : DataFrame
+        Columns run, feedstock, activation, koh_ratio, peak_temperature_C, hold_min,
+        electrode_F_per_g [F/g], cell_F_per_g [F/g].
+    yields : DataFrame
+        Columns run, carbon_g_per_kg_d [g per kg dry feed].
+    merit : str
+        ``electrode_F_per_g`` or ``device_F_per_kg_d``; others give an empty table.
+
+    Returns
+    -------
+    DataFrame
+        Columns run, feedstock, activation, koh_ratio, peak_temperature_C, hold_min, value,
+        n_cells. The value is the mean over the cells of the lot, in the unit of the merit.
+    """
+    columns = ["run", *CONDITION, "value", "n_cells"]
+    value = {"electrode_F_per_g": "electrode_F_per_g", "device_F_per_kg_d": "cell_F_per_g"}
+    if merit not in value or cells is None or cells.empty:
+        return pd.DataFrame(columns=columns)
+    known = cells[cells[value[merit]].map(is_number)]
+    if known.empty:
+        return pd.DataFrame(columns=columns)
+    by_lot = known.groupby("run", sort=True)
+    lots = by_lot[CONDITION].first()
+    lots["value"] = by_lot[value[merit]].mean()
+    lots["n_cells"] = by_lot.size()
+    lots = lots.reset_index()
+    if merit == "device_F_per_kg_d":
+        if yields is None or yields.empty:
+            return pd.DataFrame(columns=columns)
+        carbon = yields.drop_duplicates("run").set_index("run")["carbon_g_per_kg_d"]
+        lots["value"] = lots["value"] * pd.to_numeric(lots["run"].map(carbon))
+        lots = lots[lots["value"].map(is_number)]
+    return lots[columns].reset_index(drop=True)
+
+
+def is_in_group(row: Mapping) -> bool:
+    """Whether a row of the ranking is marked as not told apart from the best."""
+    return isinstance(row.get("group"), str) and bool(row["group"])
+
+
+def lots_of(raw: pd.DataFrame | None, row: Mapping) -> list[float]:
+    """Values of the lots with the conditions of a row of the ranking."""
+    if raw is None or raw.empty:
+        return []
+    same = pd.Series(True, index=raw.index)
+    for name in CONDITION:
+        value = row.get(name)
+        if is_number(value) or isinstance(value, str):
+            same &= raw[name] == value
+        elif name == "koh_ratio":
+            same &= ~raw[name].map(is_number)
+    return [float(value) for value in raw.loc[same, "value"]]
+
+
+def has_values(frame: pd.DataFrame | None, column: str) -> bool:
+    """Whether a table has any number in a column."""
+    return frame is not None and column in frame and bool(frame[column].map(is_number).any())
+
+
+def has_scatter(table: pd.DataFrame | None) -> bool:
+    """Whether a scatter table has anything to draw."""
+    return has_values(table, "sd_percent")

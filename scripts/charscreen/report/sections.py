@@ -1,0 +1,278 @@
+"""Sections of the report, in the order a group reads them; each says so where data are missing."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from charscreen.report.backing import (
+    cautions_section,
+    checks_section,
+    findings_section,
+    methods_section,
+    provenance_section,
+    record_of,
+    scatter_section,
+    show,
+    unused_section,
+)
+from charscreen.report.blocks import (
+    Bullets,
+    Heading,
+    Picture,
+    Pointers,
+    Section,
+    Text,
+)
+from charscreen.report.figure_text import model_level
+from charscreen.report.methods import METHOD_WORDS
+from charscreen.report.ranking_view import has_values, is_in_group, of_merit
+from charscreen.report.tables import (
+    RANKING_TOP,
+    group_table,
+    means_table,
+    ranking_table,
+    spread_table,
+)
+from charscreen.report.text import (
+    answer,
+    answering_merit,
+    by_other_merits,
+    interval_level,
+)
+from charscreen.rounding import is_number, percent, significant
+from charscreen.words import candidate_words, count_words, merit_words, model_words
+
+
+def make_sections(
+    inputs: Mapping, config: Mapping, pictures: Mapping[str, Picture]
+) -> list[Section]:
+    """All sections of the page.
+
+    Parameters
+    ----------
+    inputs, config : mapping
+        See `charscreen.report.page.render_report`.
+    pictures : mapping of str to Picture
+        Figures that have something to show.
+    """
+    folder = str(config.get("results", "results"))
+    return [
+        _answer(inputs, config, pictures),
+        _ranking(inputs, config, pictures, folder),
+        _groups(inputs, config, folder),
+        _yields(inputs, pictures, folder),
+        _capacitances(inputs, pictures, folder),
+        _response(pictures),
+        scatter_section(inputs, pictures, folder),
+        checks_section(inputs, pictures, folder),
+        findings_section(inputs, folder),
+        unused_section(inputs),
+        methods_section(inputs, config),
+        provenance_section(inputs),
+        cautions_section(inputs, config),
+    ]
+
+
+def _merits(inputs: Mapping, config: Mapping) -> list[str]:
+    """Merits to show: those of the config, then any other that was ranked."""
+    ranking = inputs["ranking"]
+    ranked = list(dict.fromkeys(ranking["merit"])) if len(ranking) else []
+    return list(dict.fromkeys([*config["merits"], *ranked]))
+
+
+def _answer(inputs, config, pictures) -> Section:
+    blocks: list = [Text(sentence, "lead") for sentence in answer(inputs, config)]
+    blocks += [Text(sentence) for sentence in by_other_merits(inputs, config)]
+    doubts = _doubts(inputs)
+    if doubts:
+        blocks.append(Pointers("Before using this:", doubts))
+    merit = answering_merit(inputs["ranking"], config["merits"])
+    if merit:
+        blocks += show(pictures, f"ranking_{merit}")
+    return Section("answer", "Answer", blocks)
+
+
+def _doubts(inputs: Mapping) -> list[tuple[str, str]]:
+    """What to look at first, each with the section it stands in."""
+    doubts = []
+    n_out = len(inputs["left_out"])
+    if n_out:
+        doubts.append((f"{count_words(n_out, 'row was', 'rows were')} left out", "findings"))
+    findings = inputs["findings"]
+    if len(findings):
+        answered = findings["accepted"].map(lambda value: isinstance(value, str) and bool(value))
+        n_open = int(((findings["severity"] == "questions") & ~answered).sum())
+        if n_open:
+            doubts.append((f"{count_words(n_open, 'value is', 'values are')} doubtful", "findings"))
+    n_flags = sum(len(record_of(model).get("flags") or []) for model in inputs["models"].values())
+    if n_flags:
+        doubts.append((f"{count_words(n_flags, 'warning')} about the models", "checks"))
+    return doubts
+
+
+def _ranking(inputs, config, pictures, folder) -> Section:
+    ranking, names = inputs["ranking"], inputs.get("feedstock_names")
+    missing = list((inputs.get("rank_summary") or {}).get("missing") or [])
+    blocks: list = []
+    shown = answering_merit(ranking, config["merits"])
+    for merit in _merits(inputs, config):
+        blocks.append(Heading(f"By {merit_words(merit)}", f"ranking-{merit}"))
+        if not len(of_merit(ranking, merit)):
+            blocks.append(Text(f"No candidate is ranked by {merit_words(merit)} yet."))
+            continue
+        if merit != shown:
+            blocks += show(pictures, f"ranking_{merit}")
+        blocks.append(
+            ranking_table(
+                ranking,
+                merit,
+                level=interval_level(inputs, config),
+                file=f"{folder}/rank/ranking.csv",
+                names=names,
+                top=RANKING_TOP,
+            )
+        )
+    if missing:
+        blocks.append(Bullets(missing))
+    if shown is None:
+        blocks.append(
+            Text(
+                "A ranking by electrode capacitance needs cells with a capacitance "
+                "(config/cells.csv, config/tests.csv); one by farads per kg of feed needs the "
+                "yields of the same lots as well (config/masses.csv)."
+            )
+        )
+    return Section("ranking", "Ranking", blocks)
+
+
+def _groups(inputs, config, folder) -> Section:
+    ranking, names = inputs["ranking"], inputs.get("feedstock_names")
+    blocks: list = []
+    for merit in _merits(inputs, config):
+        rows = of_merit(ranking, merit)
+        if len(rows) < 2:
+            continue
+        near = int(rows.apply(is_in_group, axis=1).sum())
+        if near < 2:
+            best = candidate_words(rows.iloc[0], names)
+            blocks.append(Text(f"By {merit_words(merit)}, {best} is told apart from all others."))
+            continue
+        summary = (inputs.get("rank_summary") or {}).get("merits", {}).get(merit) or {}
+        together = summary.get("p_best_in_group")
+        text = f"By {merit_words(merit)}, {near} of {len(rows)} candidates cannot be told apart"
+        if is_number(together):
+            text += f"; the chance that the best is one of them is {percent(together)}"
+        blocks.append(Text(text + ". Choose among them by price, supply and ease of handling."))
+        blocks.append(group_table(ranking, merit, file=f"{folder}/rank/ranking.csv", names=names))
+    if not blocks:
+        blocks.append(Text("There are not two candidates to compare yet."))
+    return Section("not-told-apart", "What cannot be told apart", blocks)
+
+
+def _model_or_spread(
+    inputs, model: str, frame: pd.DataFrame, column: str, *, unit: str, folder: str, source: str
+) -> list:
+    """Estimated means where a model was fitted, else the spread of what was measured."""
+    names = inputs.get("feedstock_names")
+    tables = inputs["models"].get(model, {})
+    means = tables.get("means")
+    if means is not None and len(means):
+        return [
+            means_table(
+                means,
+                id=f"table-means-{model}",
+                caption=f"Estimated means of {model_words(model)} at the mean condition of the "
+                f"screen; intervals of {model_level(tables)}",
+                unit=unit,
+                file=f"{folder}/fit/{model}_means.csv",
+                names=names,
+            )
+        ]
+    if not has_values(frame, column):
+        return []
+    reason = record_of(tables).get("reason") or "there is none"
+    return [
+        Text(f"No model of {model_words(model)}: {reason.rstrip('.')}.", "note"),
+        spread_table(
+            frame,
+            column,
+            by=["feedstock"] if model == "char_yield" else ["feedstock", "activation"],
+            id=f"table-spread-{model}",
+            caption=f"Measured {model_words(model)}, without a model",
+            unit=unit,
+            file=source,
+            names=names,
+        ),
+    ]
+
+
+def _yields(inputs, pictures, folder) -> Section:
+    yields, source = inputs["yields"], f"{folder}/collect/yields.csv"
+    if not any(has_values(yields, f"yield_{name}_percent") for name in ("char_d", "activated")):
+        text = (
+            "No lot has a yield yet: weigh feed and char of each lot into config/masses.csv "
+            "(feed_ar_g or feed_dry_g, and char_g)."
+        )
+        return Section("yields", "Yields", [Text(text)])
+    blocks: list = [Text(f"Yields of single lots, on all bases, stand in {source}.")]
+    blocks += show(pictures, "yields")
+    for model, column, unit in (
+        ("char_yield", "yield_char_d_percent", "% of dry feed"),
+        ("activation_yield", "yield_activated_percent", "% of char"),
+    ):
+        blocks += _model_or_spread(
+            inputs, model, yields, column, unit=unit, folder=folder, source=source
+        )
+    if not has_values(yields, "yield_activated_percent"):
+        blocks.append(
+            Text(
+                "No activation yield yet: it needs char_taken_g and activated_g in "
+                "config/masses.csv."
+            )
+        )
+    return Section("yields", "Yields", blocks)
+
+
+def _capacitances(inputs, pictures, folder) -> Section:
+    cells, source = inputs["cells"], f"{folder}/collect/cells.csv"
+    title = "Capacitances"
+    if not has_values(cells, "electrode_F_per_g"):
+        text = (
+            "No cell has a capacitance yet: name the cells in config/cells.csv and their tests "
+            "in config/tests.csv; a test can be a trace, stopwatch readings or farads typed in."
+        )
+        return Section("capacitances", title, [Text(text)])
+    known = cells[cells["electrode_F_per_g"].map(is_number)]
+    blocks: list = [Text(_cell_words(known, source))]
+    blocks += show(pictures, "capacitances")
+    blocks += _model_or_spread(
+        inputs,
+        "capacitance",
+        cells,
+        "electrode_F_per_g",
+        unit="F/g",
+        folder=folder,
+        source=source,
+    )
+    return Section("capacitances", title, blocks)
+
+
+def _cell_words(known: pd.DataFrame, source: str) -> str:
+    counts = known["capacitance_method"].value_counts().sort_index()
+    by_method = "; ".join(f"{METHOD_WORDS.get(str(k), str(k))}: {n}" for k, n in counts.items())
+    text = f"{count_words(len(known), 'cell has', 'cells have')} a capacitance ({by_method})."
+    esr = pd.to_numeric(known["esr_ohm"], errors="coerce").dropna()
+    if len(esr):
+        text += (
+            f" Series resistance: median {significant(esr.median(), 2)} Ω, from "
+            f"{significant(esr.min(), 2)} to {significant(esr.max(), 2)} Ω "
+            f"({count_words(len(esr), 'cell')})."
+        )
+    return f"{text} Single cells stand in {source}."
+
+
+def _response(pictures) -> Section:
+    blocks: list = show(pictures, "response")
+    if not blocks:
+        blocks = [Text("Nothing to show before candidates are ranked.")]
+    return Section("response", "Response to temperature and hold", blocks)

@@ -1,0 +1,374 @@
+import re
+from html.parser import HTMLParser
+
+import numpy as np
+import pandas as pd
+import pytest
+import report_case as case
+from charscreen import plots
+from charscreen.plots.figures import draw_figures
+from charscreen.report import TEMPLATES, render_report, tidy
+from charscreen.report.tables import RANKING_TOP, findings_tables, spread_table
+from charscreen.report.text import answer, by_other_merits, scatter_sentences
+
+HOSTILE = "<script>alert(1)</script>"
+VOID = {"meta", "br", "hr", "img", "link", "input"}
+
+
+class Page(HTMLParser):
+    """What a browser would find: tags, attributes, text, and whether all tags close."""
+
+    def __init__(self, html):
+        super().__init__()
+        self.tags, self.attributes, self.text, self.open = [], [], [], []
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append(tag)
+        self.attributes += [(tag, name, value) for name, value in attrs]
+        if tag not in VOID:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.handle_starttag(tag, attrs)
+        if tag not in VOID:
+            self.open.pop()
+
+    def handle_endtag(self, tag):
+        assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        if self.open and self.open[-1] != "style":
+            self.text.append(data)
+
+    def values(self, name):
+        return [value for _, key, value in self.attributes if key == name]
+
+    @property
+    def words(self):
+        return re.sub(r"\s+", " ", " ".join(self.text))
+
+
+def render_words(inputs, config=case.CONFIG):
+    """The page without its pictures, which take most of the time."""
+    return render_report(inputs, config=config, figures={})
+
+
+def render(inputs, config=case.CONFIG):
+    figures = draw_figures(
+        inputs,
+        merits=config["merits"],
+        invented=config["data_are_invented"],
+        names=inputs.get("feedstock_names"),
+    )
+    svgs = {name: plots.as_svg(figure) for name, figure in figures.items()}
+    return render_report(inputs, config=config, figures=svgs)
+
+
+@pytest.fixture(scope="module")
+def full_html():
+    return render(case.full_inputs())
+
+
+@pytest.fixture(scope="module")
+def empty_html():
+    return render(case.empty_inputs())
+
+
+def check_form(html):
+    """Rules that hold for every page; gives the parsed page."""
+    page = Page(html)
+    assert page.open == []
+    ids = page.values("id")
+    assert len(ids) == len(set(ids))
+    links = [value for tag, name, value in page.attributes if name in ("href", "xlink:href")]
+    assert links
+    assert all(link.startswith("#") and link[1:] in ids for link in links)
+    assert not page.values("src")
+    assert "script" not in page.tags
+    assert "link" not in page.tags
+    assert not re.search(r"https?://|@import|url\((?!#)", html)
+    assert not [name for _, name, _ in page.attributes if name.startswith("on")]
+    labels = [value for name in ("aria-labelledby",) for value in page.values(name)]
+    assert all(label in ids for label in labels)
+    for landmark in ("header", "nav", "main", "footer"):
+        assert page.tags.count(landmark) == 1
+    assert page.tags.count("h1") == 1
+    return page
+
+
+def test_full_page(full_html):
+    page = check_form(full_html)
+    titles = ["Answer", "Ranking", "What cannot be told apart", "Yields", "Capacitances"]
+    titles += ["Response to temperature and hold", "Where the scatter comes from", "Model checks"]
+    titles += ["Findings, and what was left out", "Columns not used", "Methods", "Provenance"]
+    titles += ["Cautions"]
+    headings = re.findall(r'<h2 id="[\w-]+-title"><span.*?</span> (.*?)</h2>', full_html)
+    assert headings == titles
+    # Every picture is read out, every table says which file it comes from.
+    pictures = [value for tag, name, value in page.attributes if (tag, name) == ("svg", "role")]
+    labels = [value for tag, name, value in page.attributes if (tag, name) == ("svg", "aria-label")]
+    assert len(pictures) == len(labels) == 8
+    assert all(len(label) > 30 for label in labels)
+    for file in ("rank/ranking.csv", "fit/char_yield_means.csv", "fit/capacitance_effects.csv"):
+        assert f"results/{file}" in page.words
+    assert len(full_html.encode()) < 2_000_000
+
+
+def test_scrolling_parts_can_be_reached_by_keyboard(full_html):
+    page = Page(full_html)
+    scrolling = [v for v in page.values("class") if v and "scroll" in v.split()]
+    assert len(scrolling) == page.values("tabindex").count("0") > 5
+
+
+def test_same_inputs_give_the_same_bytes(full_html):
+    assert render(case.full_inputs()) == full_html
+
+
+def test_page_has_no_date(full_html):
+    assert not re.search(r"\b20\d\d-\d\d-\d\d\b", full_html)
+
+
+def test_invented_data_are_marked_and_measured_are_not(full_html):
+    assert "Invented data." in Page(full_html).words
+    measured = render(case.full_inputs(), case.CONFIG | {"data_are_invented": False})
+    assert "nvented" not in Page(measured).words
+    assert "Invented data" not in measured
+
+
+def test_nothing_measured_still_gives_a_full_page(empty_html):
+    words = check_form(empty_html).words
+    assert "Nothing has been measured yet, so there is no ranking." in words
+    assert "No feedstock is named in config/feedstocks.csv" in words
+    for file in ("masses.csv", "cells.csv", "tests.csv"):
+        assert f"config/{file}" in words
+    assert not re.search(r"\b(nan|None)\b", words)
+    assert "svg" not in Page(empty_html).tags
+    # Cautions stand on every page, and none says that a step is safe.
+    assert "Carbon monoxide" in words
+
+
+def test_half_a_screen_reports_on_that_half():
+    inputs = case.empty_inputs()
+    inputs["yields"] = case.make_yields(["husk", "shell"])
+    inputs["rank_summary"]["missing"] = ["No candidate is ranked by electrode capacitance: none."]
+    inputs["models"]["char_yield"] = case.make_model(inputs["yields"])
+    words = check_form(render_words(inputs)).words
+    assert "8 lots have a char yield and 0 cells have a capacitance" in words
+    assert "Estimated means of char yield" in words
+    assert "No cell has a capacitance yet" in words
+    assert "Measured activation yield, without a model" in words
+    assert "No candidate is ranked by electrode capacitance: none." in words
+
+
+def test_hostile_names_are_inert_and_legible():
+    inputs = case.full_inputs(["husk", "shell"])
+    long = "é \"quoted\" & 'x' العربية " + "z" * 300
+    inputs["feedstock_names"] = {"husk": HOSTILE, "shell": long}
+    for name in ("yields", "cells", "ranking"):
+        inputs[name]["firing" if name != "ranking" else "basis"] = HOSTILE
+    inputs["findings"] = pd.DataFrame(
+        [["masses", 4, HOSTILE, "=cmd|' /C calc'!A0", "questions", HOSTILE, HOSTILE]],
+        columns=inputs["findings"].columns,
+    )
+    inputs["left_out"] = pd.DataFrame(
+        [[HOSTILE, 4, "../../x", HOSTILE]], columns=inputs["left_out"].columns
+    )
+    inputs["unused"] = [HOSTILE]
+    inputs["provenance"]["inputs"] = [(HOSTILE, HOSTILE)]
+    inputs["models"]["char_yield"]["json"]["flags"] = [HOSTILE]
+    inputs["models"]["activation_yield"]["json"]["reason"] = HOSTILE
+    inputs["models"]["capacitance"]["residuals"]["firing"] = HOSTILE
+    config = case.CONFIG | {"title": HOSTILE, "question": f"{HOSTILE} {{{{ 7*7 }}}}"}
+    html = render(inputs, config)
+    page = check_form(html)
+    assert HOSTILE in page.words
+    assert long in page.words
+    assert "{{ 7*7 }}" in page.words
+    assert "<script" not in html
+
+
+def test_answer_names_the_best_how_sure_and_what_next():
+    first, second, third = answer(case.full_inputs(), case.CONFIG)
+    assert first == (
+        "By electrode capacitance, the best of 12 candidates is husk, 600 °C, 60 min, not "
+        "activated, with 200 F/g (90 % interval 188 to 214 F/g); the chance that it really is "
+        "the best of them is 60 %."
+    )
+    assert second.startswith("It cannot be told apart from husk, 600 °C, 60 min, KOH 3 : 1; and ")
+    assert second.endswith("the chance that the best is among these 3 is 91 %.")
+    # Variance 0.01 of firings over 1 firing against 0.0025 of cells over 4 cells: 94 %.
+    assert third == (
+        "The first place rests on 1 firing, 2 lots and 4 cells; to tell the leading candidates "
+        "apart, fire them again in new firings: of the scatter left in the mean of the first "
+        "one, 94 % comes from firings and lots, where more cells do not help."
+    )
+
+
+def test_advice_follows_the_scatter():
+    inputs = case.full_inputs()
+    variance = inputs["models"]["capacitance"]["variance"]
+    variance.loc[variance["level"] == "cell", "variance"] = 0.2
+    assert "make more cells from the lots there are" in answer(inputs, case.CONFIG)[2]
+    inputs["models"]["capacitance"]["variance"] = variance.iloc[:0]
+    assert "repeat each of them in a new firing" in answer(inputs, case.CONFIG)[2]
+
+
+def test_a_likelier_candidate_with_a_lower_estimate_is_named():
+    inputs = case.full_inputs()
+    inputs["ranking"].loc[1, "p_best"] = 0.7
+    assert "60 % (husk, 600 °C, 60 min, KOH 3 : 1: 70 %)." in answer(inputs, case.CONFIG)[0]
+
+
+def test_a_clear_winner_on_one_firing_is_to_be_repeated():
+    inputs = case.full_inputs()
+    inputs["ranking"].loc[1:2, "group"] = None
+    _, second, third = answer(inputs, case.CONFIG)
+    assert second.startswith("It can be told apart from all the others; next comes husk")
+    assert third.endswith("so repeat it in a new firing before building on it.")
+
+
+def test_one_candidate_is_not_called_the_best():
+    inputs = case.full_inputs()
+    inputs["ranking"] = inputs["ranking"].iloc[:1]
+    first, second, _ = answer(inputs, case.CONFIG)
+    assert "is the only candidate with electrode capacitance: 200 F/g" in first
+    assert second == "There is nothing to compare it with."
+    check_form(render_words(inputs))
+
+
+def test_second_merit_has_a_sentence_of_its_own():
+    (sentence,) = by_other_merits(case.full_inputs(), case.CONFIG)
+    assert sentence.startswith("By device farads per kg dry feed, husk, 600 °C, 60 min")
+    assert "2 others cannot be told apart from it." in sentence
+
+
+def test_scatter_sentence_counts_only_scatter():
+    (sentence, _) = scatter_sentences(case.full_inputs()["models"])
+    assert sentence == (
+        "Char yield (dry basis): 80 % of the scatter (as variance) lies between char firings; "
+        "standard deviation 10.4 %, 5.2 to 21.0 %."
+    )
+
+
+def test_ranking_table_is_cut_and_counted():
+    inputs = case.full_inputs([f"waste_{k}" for k in range(60)])
+    html = render(inputs)
+    assert f"the best {RANKING_TOP} of 240 candidates" in check_form(html).words
+    assert len(html.encode()) < 2_000_000
+
+
+def test_numbers_carry_the_digits_of_their_uncertainty(full_html):
+    rows = re.findall(r"<tr>(.*?)</tr>", full_html, flags=re.DOTALL)
+    first = next(row for row in rows if "husk, 600" in row)
+    cells = [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<td.*?</td>", first)]
+    assert cells[2:4] == ["200", "188 to 214"]
+    # The classes set numbers to the right.
+    assert first.count('class="n"') == 8
+
+
+def test_findings_are_grouped_with_table_row_and_column():
+    findings = pd.DataFrame(
+        [
+            ["masses", 6, "char_g", "63.2", "leaves out", "too heavy.", None],
+            ["cells", 31, "electrode_1_mg", "0.8", "questions", "Thin.", None],
+            ["tests", np.nan, "trace", "a.csv", "questions", "Drops.", "known clip"],
+        ],
+        columns=["table", "row", "column", "value", "severity", "message", "accepted"],
+    )
+    tables = findings_tables(findings, file="f.csv")
+    assert [table.id for table in tables] == [
+        "table-findings-left-out",
+        "table-findings-open",
+        "table-findings-accepted",
+    ]
+    assert tables[0].rows == [["masses", "6", "char_g", "63.2", "Too heavy."]]
+    assert tables[2].rows == [["tests", "", "trace", "a.csv", "Drops.", "known clip"]]
+
+
+def test_spread_table_of_one_value_has_no_spread():
+    frame = pd.DataFrame({"feedstock": ["a"], "activation": ["none"], "v": [12.3456]})
+    table = spread_table(frame, "v", id="t", caption="c", unit="%", file="f", names=None)
+    assert table.rows == [["a", "not activated", "12.3", "", "1"]]
+
+
+def test_methods_say_what_was_done(full_html):
+    words = Page(full_html).words.replace("\N{NO-BREAK SPACE}", " ")
+    assert "Linear mixed model of the logit of yield_char_d_percent, n = 12" in words
+    assert "4000 posterior draws" in words
+    assert "Not in the model: hold, it did not vary (60 min)." in words
+    assert "24 tests were evaluated (farads typed in by the user: 24)." in words
+    assert "between 0.8 and 0.4 of the upper voltage" in words
+    assert "The first cycle of a series is not used." in words
+    assert "IEC 62391-1" in words
+
+
+def test_methods_leave_out_what_was_not_done(empty_html):
+    words = Page(empty_html).words
+    assert "IEC 62391-1" not in words
+    assert "Kenward" not in words
+
+
+def test_koh_cautions_follow_what_is_done():
+    plain = case.full_inputs()
+    for name in ("yields", "cells", "ranking"):
+        plain[name]["activation"] = "none"
+    config = case.CONFIG | {"plan": {"activation": ["none"]}}
+    assert "Metallic potassium" not in render_words(plain, config)
+    assert "Metallic potassium" in render_words(plain)
+
+
+def test_high_voltage_is_named_in_the_cautions():
+    inputs = case.full_inputs()
+    inputs["test_results"]["upper_voltage_V"] = 1.6
+    assert "charged to 1.6 V" in Page(render_words(inputs)).words
+
+
+def test_numbers_stay_with_their_units():
+    assert tidy("700 °C, 90 % of 12 lots, KOH 3 : 1, n = 5") == (
+        "700\u00a0°C, 90\u00a0% of 12\u00a0lots, KOH 3\u00a0:\u00a01, n\u00a0=\u00a05"
+    )
+
+
+def luminance(colour):
+    """Relative luminance by WCAG 2.1 (from memory)."""
+    parts = [int(colour[i : i + 2], 16) / 255 for i in (1, 3, 5)]
+    r, g, b = (c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts)
+    return 0.2126 * r + 0.7152 * g + 0.0722 * b
+
+
+def test_text_contrast_in_light_and_dark():
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    themes = re.findall(r":root \{(.*?)\}", css, flags=re.DOTALL)[:2]
+    for theme in themes:
+        colours = dict(re.findall(r"--([\w-]+): (#[0-9a-f]{6});", theme))
+        pairs = [(ink, paper) for ink in ("ink", "quiet", "link") for paper in ("paper", "wash")]
+        for ink, paper in [*pairs, ("warn-ink", "warn-paper")]:
+            a, b = sorted((luminance(colours[ink]), luminance(colours[paper])))
+            # 4.5 is the AA limit for running text (WCAG 2.1, 1.4.3, from memory).
+            assert (b + 0.05) / (a + 0.05) >= 4.5, (ink, paper)
+
+
+def test_names_of_levels_and_feedstocks_stand_in_words():
+    inputs = case.full_inputs()
+    inputs["feedstock_names"] = {"husk": "Rice husk"}
+    record = inputs["models"]["capacitance"]["json"]
+    record["flags"] = ["The variance of 'feedstock|temperature' is estimated as zero."]
+    words = Page(render_words(inputs)).words
+    assert "The variance of “feedstock by temperature” is estimated as zero." in words
+    assert "Rice husk at the centre of the screen" in words
+
+
+def test_warnings_lead_to_where_they_stand(full_html):
+    assert '<a href="#checks">2 warnings about the models</a>.' in full_html
+
+
+def test_a_condition_carried_over_by_the_model_is_told():
+    inputs = case.full_inputs()
+    assert "Measured here" not in render_words(inputs)
+    inputs["ranking"].loc[1, "basis"] = "other conditions"
+    inputs["ranking"].loc[2, "predicted"] = "yes"
+    words = Page(render_words(inputs)).words
+    assert "Measured here" in words
+    assert "no lot made" in words
