@@ -1,0 +1,60 @@
+# The whole graph at a glance. Data flows one way:
+#   config/ -> plan
+#   config/ -> check -> collect -> fit -> rank -> report
+# A screen is a folder with config/; another one: snakemake --directory my_screen
+import sys
+
+sys.path.insert(0, f"{workflow.basedir}/scripts")
+
+from charscreen.graph import (
+    MODEL_NAMES,
+    code_of,
+    cut_batches,
+    figure_files,
+    model_files,
+    nitrogen_rich,
+    plain_rows,
+    rows_where,
+    traces_of,
+)
+from charscreen.screen import ScreenError, open_screen, render_check
+
+# Every table is read and checked here, once, before any job: each job below gets exactly its own
+# rows as params, so that a new row reruns only what hangs on it.
+try:
+    screen = open_screen(".", overrides=config)
+except ScreenError as error:
+    sys.exit(f"\n{error}\n")
+
+RESULTS = screen.config["results"]
+rows = {table: plain_rows(found) for table, found in screen.tables.items()}
+
+
+# Bare `snakemake` makes the report.
+rule report:
+    default_target: True
+    input:
+        f"{RESULTS}/report.html",
+
+
+rule all:
+    input:
+        f"{RESULTS}/report.html",
+        f"{RESULTS}/plan/run_sheets",
+
+
+include: "workflow/rules/plan.smk"
+include: "workflow/rules/collect.smk"
+include: "workflow/rules/fit.smk"
+include: "workflow/rules/rank.smk"
+include: "workflow/rules/report.smk"
+
+
+localrules:
+    all,
+    check,
+    collect,
+    fit,
+    plan,
+    rank,
+    report,

@@ -1,0 +1,16 @@
+"""Fits the model of electrode capacitance."""
+
+from charscreen.files import read_csv, to_frame
+from charscreen.job import job
+from charscreen.models.performance import fit_capacitance_model
+from charscreen.models.tables import write_model
+
+with job(snakemake.log[0]):
+    params = snakemake.params
+    model = fit_capacitance_model(
+        read_csv(snakemake.input.cells),
+        to_frame(params.design),
+        to_frame(params.firings),
+        settings={**params.settings, "seed": params.seed},
+    )
+    write_model(model, "capacitance", snakemake.output)

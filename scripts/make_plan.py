@@ -1,0 +1,20 @@
+"""Lays out firings, lots and feed to weigh."""
+
+from charscreen.files import write_csv, write_json
+from charscreen.job import job
+from charscreen.plan import make_plan
+
+with job(snakemake.log[0]):
+    params = snakemake.params
+    plan = make_plan(
+        params.feedstocks,
+        plan=params.plan,
+        kiln=params.kiln,
+        seed=params.seed,
+        moisture_u_percent=params.moisture_u_percent,
+        koh_warning_C=params.limits["koh_warning_C"],
+        nitrogen_limit_d_percent=params.limits["nitrogen_d_percent"],
+    )
+    write_csv(plan.design, snakemake.output.design)
+    write_csv(plan.lots, snakemake.output.lots)
+    write_json(plan.summary, snakemake.output.summary)

@@ -1,0 +1,27 @@
+"""Ranks the candidates by each merit from the posterior draws of the models."""
+
+from charscreen.files import read_csv, read_json, to_frame, write_csv, write_json
+from charscreen.graph import MODEL_NAMES
+from charscreen.job import job
+from charscreen.models.tables import read_draws
+from charscreen.rank import rank_candidates
+from charscreen.rank.candidates import list_candidates
+
+with job(snakemake.log[0]):
+    params, given = snakemake.params, snakemake.input
+    candidates = list_candidates(
+        to_frame(params.design),
+        to_frame(params.firings),
+        yields=read_csv(given.yields),
+        cells=read_csv(given.cells),
+    )
+    ranking, summary = rank_candidates(
+        candidates,
+        {name: read_json(given[f"{name}_model"]) for name in MODEL_NAMES},
+        {name: read_draws(given[f"{name}_draws"]) for name in MODEL_NAMES},
+        merits=params.merits,
+        **params.ranking,
+        seed=params.seed,
+    )
+    write_csv(ranking, snakemake.output.ranking)
+    write_json(summary, snakemake.output.summary)

@@ -1,0 +1,23 @@
+"""Evaluates the tests of one batch; starts light, works through its traces one by one."""
+
+from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS, reduce_tests
+from charscreen.findings import JOB_COLUMNS
+from charscreen.job import job
+from charscreen.provenance import digest
+from charscreen.rows_csv import write_rows_csv
+
+with job(snakemake.log[0]):
+    params, output = snakemake.params, snakemake.output
+    rows, findings = reduce_tests(
+        params.tests,
+        params.cells,
+        params.readings,
+        column_maps=params.column_maps,
+        instrument=params.instrument,
+        settings=params.settings,
+        trace_folder="config/traces",
+    )
+    traces = [{"trace": str(path), "sha256": digest(path)} for path in snakemake.input.traces]
+    write_rows_csv(rows, TEST_RESULT_COLUMNS, output.results)
+    write_rows_csv([finding.as_row() for finding in findings], JOB_COLUMNS, output.findings)
+    write_rows_csv(traces, ("trace", "sha256"), output.digests)

@@ -1,0 +1,37 @@
+"""Writes the report and, apart from it, when and from which commit it was made."""
+
+from pathlib import Path
+
+from charscreen.files import read_csv, read_json, write_json, write_text
+from charscreen.graph import figure_files
+from charscreen.job import job
+from charscreen.provenance import provenance, run_record
+from charscreen.report import render_report
+from charscreen.result_set import read_models
+
+TABLES = ("ranking", "yields", "cells", "test_results", "findings", "left_out")
+
+with job(snakemake.log[0]):
+    given, params = snakemake.input, snakemake.params
+    digests = [row for path in given.digests for row in read_csv(path).itertuples()]
+    inputs = {name: read_csv(given[name]) for name in TABLES} | {
+        "rank_summary": read_json(given.summary),
+        "models": read_models(given),
+        "unused": params.unused,
+        "counts": params.counts,
+        "feedstock_names": params.names,
+        "nitrogen_rich": params.nitrogen_rich,
+        "provenance": provenance(
+            given.config_files,
+            {row.trace: row.sha256 for row in digests},
+            given.code,
+            seed=params.config["seed"],
+        ),
+    }
+    figures = {
+        name.removeprefix("figure_"): Path(given[name]).read_text(encoding="utf-8")
+        for name in figure_files("", params.config["merits"])
+    }
+    page = render_report(inputs, config=params.config, figures=figures)
+    write_text(snakemake.output.page, page)
+    write_json(run_record(Path(__file__).parent), snakemake.output.run)

@@ -1,0 +1,101 @@
+"""Running the graph as a user does, in a folder of its own."""
+
+import os
+import re
+import shutil
+import subprocess
+import sys
+from collections import Counter
+from pathlib import Path
+
+import pytest
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+class Screen:
+    """A screen in a temporary folder and the ways to run it."""
+
+    def __init__(self, folder: Path, root: Path = ROOT):
+        self.folder = folder
+        self.root = root
+
+    @property
+    def config(self) -> Path:
+        return self.folder / "config"
+
+    @property
+    def results(self) -> Path:
+        return self.folder / "results"
+
+    def run(self, *arguments: str) -> subprocess.CompletedProcess:
+        """Run snakemake on this screen; output and errors come back as text."""
+        return subprocess.run(
+            [
+                *(sys.executable, "-m", "snakemake", "--snakefile", str(self.root / "Snakefile")),
+                *("--directory", str(self.folder), "--cores", "2"),
+                *arguments,
+            ],
+            cwd=self.root,
+            env=os.environ
+            | {"SNAKEMAKE_PROFILE": str(self.root / "workflow" / "profiles" / "default")},
+            capture_output=True,
+            text=True,
+            timeout=600,
+        )
+
+    def must_run(self, *arguments: str) -> subprocess.CompletedProcess:
+        done = self.run(*arguments)
+        assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-4000:]
+        return done
+
+    def planned(self, *arguments: str) -> Counter:
+        """How often each rule would run, by a dry run."""
+        done = self.must_run("-n", *arguments)
+        text = done.stdout + done.stderr
+        if "Nothing to be done" in text:
+            return Counter()
+        # The table of job statistics: a rule and how often it would run.
+        table = text.split("Job stats:", 1)[1].split("total", 1)[0]
+        counts = Counter(
+            {name: int(n) for name, n in re.findall(r"^(\w+)\s+(\d+)\s*$", table, re.M)}
+        )
+        assert counts, text
+        for target in ("report", "all", "collect", "fit", "rank", "plan"):
+            del counts[target]
+        return counts
+
+    def edit(self, table: str, change) -> None:
+        """Change a table as text, line by line: `change` takes and returns the lines."""
+        path = self.config / f"{table}.csv"
+        path.write_text("\n".join(change(path.read_text().splitlines())) + "\n")
+
+
+@pytest.fixture(scope="session")
+def demo(tmp_path_factory) -> Screen:
+    """The demo screen, run once to the end; tests read it and leave it as it is."""
+    folder = tmp_path_factory.mktemp("demo")
+    shutil.copytree(ROOT / "config", folder / "config")
+    screen = Screen(folder)
+    screen.must_run("all")
+    return screen
+
+
+@pytest.fixture
+def demo_copy(demo, tmp_path) -> Screen:
+    """A copy of the finished demo, to change."""
+    folder = tmp_path / "screen"
+    shutil.copytree(demo.folder, folder, copy_function=shutil.copy2)
+    return Screen(folder)
+
+
+@pytest.fixture
+def empty_screen(tmp_path) -> Screen:
+    """A screen as new_screen.py lays it out."""
+    folder = tmp_path / "my_screen"
+    subprocess.run(
+        [sys.executable, str(ROOT / "scripts" / "new_screen.py"), str(folder)],
+        check=True,
+        capture_output=True,
+    )
+    return Screen(folder)

@@ -1,0 +1,176 @@
+"""The demo, end to end: it runs, it rests, and only what must be redone is redone."""
+
+import csv
+import hashlib
+import re
+import shutil
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from charscreen.files import read_csv, read_json
+
+ROOT = Path(__file__).resolve().parents[2]
+
+
+def hashes(folder: Path) -> dict[str, str]:
+    return {
+        str(path.relative_to(folder)): hashlib.sha256(path.read_bytes()).hexdigest()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+def change_cell(path: Path, key: str, column: str, value: str) -> None:
+    """Write another value into one cell of a CSV table."""
+    with path.open(newline="") as stream:
+        rows = list(csv.reader(stream))
+    at = rows[0].index(column)
+    next(row for row in rows[1:] if row[0] == key)[at] = value
+    with path.open("w", newline="") as stream:
+        csv.writer(stream, lineterminator="\n").writerows(rows)
+
+
+def test_inputs_are_left_as_they_are(demo):
+    assert hashes(demo.config) == hashes(ROOT / "config")
+
+
+def test_nothing_to_do_on_the_second_run(demo):
+    done = demo.must_run("-n", "all")
+    assert "Nothing to be done" in done.stdout + done.stderr
+
+
+def test_all_tables_are_there_and_full(demo):
+    collect = demo.results / "collect"
+    assert len(read_csv(collect / "yields.csv")) > 60
+    assert len(read_csv(collect / "cells.csv")) > 100
+    assert len(read_csv(collect / "test_results.csv")) > 140
+    ranking = read_csv(demo.results / "rank" / "ranking.csv")
+    assert set(ranking["merit"]) == {"electrode_F_per_g", "device_F_per_kg_d"}
+    assert (ranking["estimate_lo"] <= ranking["estimate"]).all()
+    assert (ranking["estimate"] <= ranking["estimate_hi"]).all()
+    for _, one in ranking.groupby("merit"):
+        assert one["p_best"].sum() == pytest.approx(1, abs=1e-6)
+
+
+def test_dirt_of_the_demo_is_found(demo):
+    findings = read_csv(demo.results / "collect" / "findings.csv")
+    heavy = findings[(findings["table"] == "masses") & (findings["severity"] == "leaves out")]
+    assert len(heavy) == 1
+    assert heavy["column"].iloc[0] == "char_g"
+    assert not (findings["severity"] == "stops").any()
+
+
+def test_changed_mass_reruns_the_ledger_and_not_the_traces(demo_copy):
+    masses = demo_copy.config / "masses.csv"
+    with masses.open(newline="") as stream:
+        row = next(r for r in csv.DictReader(stream) if r["char_g"])
+    change_cell(masses, row["run"], "char_g", f"{float(row['char_g']) * 0.99:.2f}")
+    planned = demo_copy.planned()
+    assert planned["compute_yields"] == 1
+    assert planned["fit_yield"] == planned["rank_candidates"] == planned["render_report"] == 1
+    assert not {"reduce_traces", "gather_tests", "summarise_cells", "fit_performance"} & set(
+        planned
+    )
+
+
+def test_resorted_table_reruns_only_what_tells_row_numbers(demo_copy):
+    demo_copy.edit("tests", lambda lines: [lines[0], *reversed(lines[1:])])
+    assert set(demo_copy.planned()) == {"gather_findings", "render_report"}
+
+
+def test_one_new_test_reruns_one_batch(demo_copy):
+    tests = demo_copy.config / "tests.csv"
+    with tests.open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    model = next(row for row in rows if row["trace"] and row["method"] == "constant_current")
+    suffix = "".join(Path(model["trace"]).suffixes)
+    shutil.copy(
+        demo_copy.config / "traces" / model["trace"], demo_copy.config / f"traces/new{suffix}"
+    )
+    new = model | {"test": "T999", "trace": f"new{suffix}"}
+    with tests.open("a", newline="") as stream:
+        csv.DictWriter(stream, list(new), lineterminator="\n").writerow(new)
+    planned = demo_copy.planned()
+    assert planned["reduce_traces"] == 1
+    assert planned["gather_tests"] == planned["summarise_cells"] == 1
+    assert not {"compute_yields", "fit_yield"} & set(planned)
+
+
+def test_edited_library_module_reruns_the_rules_that_use_it(demo_copy, tmp_path):
+    code = tmp_path / "code"
+    for part in ("Snakefile", "environment.yml"):
+        code.mkdir(exist_ok=True)
+        shutil.copy2(ROOT / part, code / part)
+    for part in ("scripts", "workflow"):
+        shutil.copytree(ROOT / part, code / part, ignore=shutil.ignore_patterns("__pycache__"))
+    demo_copy.root = code
+    demo_copy.must_run("all")
+    assert not demo_copy.planned("all")
+    ledger = code / "scripts" / "charscreen" / "ledger" / "chain.py"
+    ledger.write_text(ledger.read_text() + "\nEDITED = True\n")
+    planned = demo_copy.planned("all")
+    assert planned["compute_yields"] == 1
+    assert not {"reduce_traces", "summarise_cells"} & set(planned)
+
+
+def compare(new: pd.DataFrame, kept: pd.DataFrame, relative: float) -> None:
+    assert list(new.columns) == list(kept.columns)
+    assert len(new) == len(kept)
+    for name in new.columns:
+        if pd.api.types.is_numeric_dtype(kept[name]):
+            np.testing.assert_allclose(
+                new[name].astype(float), kept[name].astype(float), rtol=relative, atol=1e-6
+            )
+        else:
+            assert new[name].tolist() == kept[name].tolist(), name
+
+
+# Plain arithmetic agrees between machines to rounding; fits stop within their own tolerance;
+# ranking figures come from a finite number of draws (regression values, all of them).
+@pytest.mark.parametrize(
+    ("table", "relative"),
+    [
+        ("collect/yields.csv", 1e-6),
+        ("collect/test_results.csv", 1e-4),
+        ("collect/cells.csv", 1e-4),
+        ("collect/findings.csv", 1e-6),
+        ("collect/left_out.csv", 1e-6),
+        ("fit/char_yield_effects.csv", 1e-2),
+        ("fit/capacitance_effects.csv", 1e-2),
+        ("plan/design.csv", 1e-9),
+        ("plan/lots.csv", 1e-3),
+    ],
+)
+def test_committed_results_are_those_of_a_new_run(demo, table, relative):
+    compare(read_csv(demo.results / table), read_csv(ROOT / "results_demo" / table), relative)
+
+
+def test_committed_ranking_is_that_of_a_new_run(demo):
+    keys = ["merit", "candidate"]
+    new = read_csv(demo.results / "rank" / "ranking.csv").set_index(keys).sort_index()
+    kept = read_csv(ROOT / "results_demo" / "rank" / "ranking.csv").set_index(keys).sort_index()
+    assert new.index.equals(kept.index)
+    np.testing.assert_allclose(new["estimate"], kept["estimate"], rtol=0.02)
+    np.testing.assert_allclose(new["p_best"], kept["p_best"], atol=0.03)
+    np.testing.assert_allclose(new["expected_rank"], kept["expected_rank"], atol=1.0)
+
+
+def test_two_runs_give_the_same_bytes(demo, tmp_path):
+    shutil.copytree(ROOT / "config", tmp_path / "again" / "config")
+    again = type(demo)(tmp_path / "again")
+    again.must_run("all")
+    first, second = hashes(demo.results), hashes(again.results)
+    varying = re.compile(r"^(logs|benchmarks)/|^run\.json$")
+    names = {name for name in first if not varying.search(name)}
+    assert names == {name for name in second if not varying.search(name)}
+    assert [name for name in sorted(names) if first[name] != second[name]] == []
+
+
+def test_report_is_one_file_and_says_that_the_data_are_invented(demo):
+    page = (demo.results / "report.html").read_text(encoding="utf-8")
+    assert "Invented data" in page
+    assert "<script" not in page
+    assert not re.search(r"""(src|href)=["'](?!#|data:)""", page)
+    assert read_json(demo.results / "run.json")["time"]

@@ -1,0 +1,96 @@
+"""Screens of one's own: empty, half measured, and with mistakes."""
+
+import shutil
+
+import pytest
+from charscreen.files import read_csv, read_json
+
+TARGETS = ("plan", "check", "collect", "fit", "rank", "report", "all")
+
+
+def test_every_target_works_on_an_empty_screen(empty_screen):
+    for target in TARGETS:
+        done = empty_screen.run(target)
+        assert done.returncode == 0, (target, done.stderr[-3000:])
+    page = (empty_screen.results / "report.html").read_text(encoding="utf-8")
+    assert "feedstocks.csv" in page or "masses.csv" in page
+    assert len(read_csv(empty_screen.results / "rank" / "ranking.csv")) == 0
+
+
+@pytest.fixture
+def masses_only(empty_screen):
+    """Two firings of three lots weighed, no cell yet."""
+    config = empty_screen.config
+    (config / "feedstocks.csv").write_text(
+        "feedstock,name,moisture_ar_percent,ash_d_percent\n"
+        "shell,Nut shell,8,1\nhusk,Husk,9,18\npeel,Peel,85,5\n"
+    )
+    lots = [
+        (f"R{3 * i + k + 1}", f"F{i + 1}", feed, 600 + 100 * i)
+        for i in range(2)
+        for k, feed in enumerate(("shell", "husk", "peel"))
+    ]
+    (config / "design.csv").write_text(
+        "run,role,feedstock,firing,peak_temperature_C,hold_min\n"
+        + "".join(f"{r},screen,{feed},{f},{t},60\n" for r, f, feed, t in lots)
+    )
+    (config / "masses.csv").write_text(
+        "run,feed_ar_g,feed_dry_g,char_g\n"
+        + "".join(
+            f"{r},50,{dry},{dry * share:.2f}\n"
+            for (r, *_), dry, share in zip(
+                lots, (46, 45, 8, 46, 45, 8), (0.31, 0.4, 0.28, 0.29, 0.37, 0.26), strict=True
+            )
+        )
+    )
+    return empty_screen
+
+
+def test_half_a_screen_gives_half_a_report(masses_only):
+    masses_only.must_run()
+    assert len(read_csv(masses_only.results / "collect" / "yields.csv")) == 6
+    model = read_json(masses_only.results / "fit" / "capacitance_model.json")
+    assert model["fitted"] is False
+    assert model["reason"]
+    ranking = read_csv(masses_only.results / "rank" / "ranking.csv")
+    assert set(ranking["merit"]) == {"carbon_g_per_kg_d"}
+    assert set(ranking["basis"]) == {"yield only"}
+
+
+def test_mistakes_stop_the_run_with_one_message(masses_only):
+    masses = masses_only.config / "masses.csv"
+    masses.write_text(masses.read_text().replace("R2,50,", "R2,abc,").replace("R5,", "R1,"))
+    feeds = masses_only.config / "feedstocks.csv"
+    feeds.write_text(feeds.read_text().replace("moisture_ar_percent", "moisture_percent"))
+    done = masses_only.run()
+    told = done.stdout + done.stderr
+    assert done.returncode == 1
+    assert "Traceback" not in told
+    assert "2 problems in config/masses.csv" in told
+    assert "row 3, column feed_ar_g: 'abc' is not a number" in told
+    assert "'R1' stands in row 2 already" in told
+    assert "moisture_ar_percent" in told
+    assert not masses_only.results.exists()
+
+
+def test_impossible_mass_leaves_only_that_lot_out(masses_only):
+    masses = masses_only.config / "masses.csv"
+    lines = masses.read_text().splitlines()
+    lines[2] = "R2,50,45,46"
+    masses.write_text("\n".join(lines) + "\n")
+    done = masses_only.must_run("check")
+    assert "row 3, column char_g" in done.stdout + done.stderr
+    masses_only.must_run()
+    assert set(read_csv(masses_only.results / "collect" / "yields.csv")["run"]) == {
+        *("R1", "R3", "R4", "R5", "R6")
+    }
+    left_out = read_csv(masses_only.results / "collect" / "left_out.csv")
+    assert left_out["id"].tolist() == ["R2"]
+
+
+def test_missing_settings_say_how_to_begin(tmp_path, empty_screen):
+    shutil.rmtree(empty_screen.config)
+    done = empty_screen.run()
+    assert done.returncode == 1
+    assert "new_screen.py" in done.stdout + done.stderr
+    assert "Traceback" not in done.stdout + done.stderr

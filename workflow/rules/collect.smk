@@ -1,0 +1,163 @@
+# From checked tables and traces to yields and farads.
+
+BATCHES = cut_batches(rows["tests"], rows["cells"], rows["design"])
+
+
+rule collect:
+    input:
+        f"{RESULTS}/collect/yields.csv",
+        f"{RESULTS}/collect/test_results.csv",
+        f"{RESULTS}/collect/cells.csv",
+        f"{RESULTS}/collect/findings.csv",
+
+
+# Prints what was found in the tables; makes no file and so always runs.
+rule check:
+    log:
+        f"{RESULTS}/logs/check.log",
+    conda:
+        "../../environment.yml"
+    params:
+        text=render_check(screen),
+    message:
+        "Checking the tables"
+    script:
+        "../../scripts/check.py"
+
+
+rule compute_yields:
+    input:
+        code=code_of("compute_yields"),
+    output:
+        yields=f"{RESULTS}/collect/yields.csv",
+    log:
+        f"{RESULTS}/logs/compute_yields.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/compute_yields.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        masses=rows["masses"],
+        design=rows["design"],
+        feedstocks=rows["feedstocks"],
+        settings={
+            name: screen.config[name]
+            for name in (
+                "balances",
+                "default_balance",
+                "moisture_u_percent",
+                "ash_u_percent",
+            )
+        },
+    message:
+        "Turning weighings into yields"
+    script:
+        "../../scripts/compute_yields.py"
+
+
+rule reduce_traces:
+    input:
+        traces=lambda wildcards: traces_of(BATCHES[wildcards.batch]),
+        code=code_of("reduce_traces"),
+    output:
+        results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
+        findings=f"{RESULTS}/collect/batches/{{batch}}_findings.csv",
+        digests=f"{RESULTS}/collect/batches/{{batch}}_digests.csv",
+    log:
+        f"{RESULTS}/logs/reduce_traces_{{batch}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/reduce_traces_{{batch}}.tsv"
+    wildcard_constraints:
+        batch=r"\d{3}",
+    conda:
+        "../../environment.yml"
+    params:
+        tests=lambda wildcards: BATCHES[wildcards.batch],
+        cells=lambda wildcards: rows_where(
+            rows["cells"],
+            "cell",
+            {test["cell"] for test in BATCHES[wildcards.batch]},
+        ),
+        readings=lambda wildcards: rows_where(
+            rows["readings"],
+            "test",
+            {test["test"] for test in BATCHES[wildcards.batch]},
+        ),
+        column_maps=screen.config["column_maps"],
+        instrument=screen.config["instrument"],
+        settings=screen.config["capacitance"],
+    message:
+        "Reading traces, batch {wildcards.batch}"
+    script:
+        "../../scripts/reduce_traces.py"
+
+
+rule gather_tests:
+    input:
+        results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
+        code=code_of("gather_tests"),
+    output:
+        results=f"{RESULTS}/collect/test_results.csv",
+    log:
+        f"{RESULTS}/logs/gather_tests.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/gather_tests.tsv"
+    conda:
+        "../../environment.yml"
+    message:
+        "Gathering the results of all tests"
+    script:
+        "../../scripts/gather_tests.py"
+
+
+rule summarise_cells:
+    input:
+        results=f"{RESULTS}/collect/test_results.csv",
+        code=code_of("summarise_cells"),
+    output:
+        cells=f"{RESULTS}/collect/cells.csv",
+        findings=f"{RESULTS}/collect/cell_findings.csv",
+    log:
+        f"{RESULTS}/logs/summarise_cells.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/summarise_cells.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        cells=rows["cells"],
+        design=rows["design"],
+        electrode_balance=screen.config["balances"][screen.config["electrode_balance"]],
+        limits=screen.config["limits"],
+        method_order=screen.config["capacitance"]["method_order"],
+    message:
+        "From cells to farads per gram"
+    script:
+        "../../scripts/summarise_cells.py"
+
+
+rule gather_findings:
+    input:
+        tests=expand(f"{RESULTS}/collect/batches/{{batch}}_findings.csv", batch=BATCHES),
+        cells=f"{RESULTS}/collect/cell_findings.csv",
+        code=code_of("gather_findings"),
+    output:
+        findings=f"{RESULTS}/collect/findings.csv",
+        left_out=f"{RESULTS}/collect/left_out.csv",
+    log:
+        f"{RESULTS}/logs/gather_findings.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/gather_findings.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        findings=[finding.as_row() for finding in screen.findings],
+        left_out=screen.left_out,
+        accepted=[[*key, reason] for key, reason in sorted(screen.accepted.items())],
+        rows_of={
+            table: {row[column]: row["row"] for row in screen.tables[table]}
+            for table, column in (("tests", "test"), ("cells", "cell"))
+        },
+    message:
+        "Gathering what was found and what was left out"
+    script:
+        "../../scripts/gather_findings.py"

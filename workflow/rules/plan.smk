@@ -1,0 +1,59 @@
+# From the settings and the feedstocks to lots in firings, feed to weigh and run sheets.
+
+
+rule plan:
+    input:
+        f"{RESULTS}/plan/run_sheets",
+
+
+rule make_plan:
+    input:
+        code=code_of("make_plan"),
+    output:
+        design=f"{RESULTS}/plan/design.csv",
+        lots=f"{RESULTS}/plan/lots.csv",
+        summary=f"{RESULTS}/plan/plan.json",
+    log:
+        f"{RESULTS}/logs/make_plan.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/make_plan.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        feedstocks=rows["feedstocks"],
+        plan=screen.config["plan"],
+        kiln=screen.config["kiln"],
+        seed=screen.config["seed"],
+        limits=screen.config["limits"],
+        moisture_u_percent=screen.config["moisture_u_percent"],
+    message:
+        "Laying out firings and feed to weigh"
+    script:
+        "../../scripts/make_plan.py"
+
+
+rule write_run_sheets:
+    input:
+        design=f"{RESULTS}/plan/design.csv",
+        lots=f"{RESULTS}/plan/lots.csv",
+        summary=f"{RESULTS}/plan/plan.json",
+        template=f"{workflow.basedir}/workflow/templates/run_sheet.html.jinja",
+        code=code_of("write_run_sheets"),
+    output:
+        sheets=directory(f"{RESULTS}/plan/run_sheets"),
+    log:
+        f"{RESULTS}/logs/write_run_sheets.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/write_run_sheets.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        feedstocks=rows["feedstocks"],
+        title=screen.config["title"],
+        invented=screen.config["data_are_invented"],
+        kiln=screen.config["kiln"],
+        limits=screen.config["limits"],
+    message:
+        "Writing a run sheet for each firing"
+    script:
+        "../../scripts/write_run_sheets.py"

@@ -1,0 +1,73 @@
+# From result tables to pictures and one page.
+
+FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
+
+
+rule draw_figures:
+    input:
+        **MODELS["char_yield"],
+        **MODELS["activation_yield"],
+        **MODELS["capacitance"],
+        yields=f"{RESULTS}/collect/yields.csv",
+        cells=f"{RESULTS}/collect/cells.csv",
+        ranking=f"{RESULTS}/rank/ranking.csv",
+        code=code_of("draw_figures"),
+    output:
+        **figure_files(f"{RESULTS}/figures", screen.config["merits"]),
+    log:
+        f"{RESULTS}/logs/draw_figures.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/draw_figures.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        merits=screen.config["merits"],
+        invented=screen.config["data_are_invented"],
+        names=FEEDSTOCK_NAMES,
+    message:
+        "Drawing the figures"
+    script:
+        "../../scripts/draw_figures.py"
+
+
+rule render_report:
+    input:
+        **figure_files(f"{RESULTS}/figures", screen.config["merits"]),
+        **MODELS["char_yield"],
+        **MODELS["activation_yield"],
+        **MODELS["capacitance"],
+        ranking=f"{RESULTS}/rank/ranking.csv",
+        summary=f"{RESULTS}/rank/summary.json",
+        yields=f"{RESULTS}/collect/yields.csv",
+        cells=f"{RESULTS}/collect/cells.csv",
+        test_results=f"{RESULTS}/collect/test_results.csv",
+        findings=f"{RESULTS}/collect/findings.csv",
+        left_out=f"{RESULTS}/collect/left_out.csv",
+        digests=expand(f"{RESULTS}/collect/batches/{{batch}}_digests.csv", batch=BATCHES),
+        config_files=screen.files,
+        templates=[
+            f"{workflow.basedir}/workflow/templates/report.html.jinja",
+            f"{workflow.basedir}/workflow/templates/report.css",
+        ],
+        code=code_of("render_report"),
+    output:
+        page=f"{RESULTS}/report.html",
+        run=f"{RESULTS}/run.json",
+    log:
+        f"{RESULTS}/logs/render_report.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/render_report.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        config=screen.config,
+        unused=screen.unused,
+        names=FEEDSTOCK_NAMES,
+        nitrogen_rich=nitrogen_rich(
+            screen.tables["feedstocks"], screen.config["limits"]["nitrogen_d_percent"]
+        ),
+        counts={name: len(rows) for name, rows in screen.tables.items()},
+    message:
+        "Writing the report"
+    script:
+        "../../scripts/render_report.py"
