@@ -54,6 +54,13 @@ install_locked() {
     cp "$lock" "$stamp"
 }
 
+# Where the home folder cannot be written, the installers keep their downloads here as well.
+if [ ! -w "${HOME:-/nonexistent}" ]; then
+    HOME=$root/.snakemake/home
+    mkdir -p "$HOME"
+    export HOME
+fi
+
 if ! cmp -s "$lock" "$stamp" 2>/dev/null; then
     # One set-up at a time; a second caller waits for the first to finish.
     if command -v flock >/dev/null 2>&1; then
@@ -70,6 +77,7 @@ fi
 PATH=$venv/bin:$PATH
 VIRTUAL_ENV=$venv
 SNAKEMAKE_PROFILE=${SNAKEMAKE_PROFILE:-$root/workflow/profiles/default}
-export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE
+XDG_CACHE_HOME=${XDG_CACHE_HOME:-$venv/cache}
+export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME
 unset PYTHONHOME PYTHONDONTWRITEBYTECODE
 exec "$@"
