@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 from charscreen.models.covariates import covariate_columns, make_covariates, term_columns
-from charscreen.models.levels import choose_levels
+from charscreen.models.fixed_view import fixed_view, plain_flag
+from charscreen.models.left_out import factors_left_out, give_room, not_tied
+from charscreen.models.levels import Levels, choose_levels
 from charscreen.models.terms import Terms, choose_terms, levels_of
 
 PLAIN = ("temperature", "log2_hold", "activated")
@@ -186,6 +188,92 @@ def test_columns_are_centred_and_only_for_whom_they_concern():
 def test_levels_are_cut_at_wide_gaps():
     values = np.array([706.0, 598.0, 694.0, 802.0, 700.0])
     assert levels_of(values, 20.0).tolist() == [1, 0, 1, 2, 1]
+
+
+# --- terms that find no room, and factors without a term -------------------------------------
+
+
+def test_terms_go_from_the_last_and_activation_after_all_others():
+    lots = lots_of(CROSSED, "abcd", half)
+    covariates = make_covariates(lots)
+    terms = choose_terms(lots, covariates)
+    assert give_room(terms, covariates, -1) == 2
+    assert terms.names == ["temperature", "activated"]
+    assert [row["term"] for row in terms.dropped[-3:]] == [
+        "peak temperature by activation",
+        "peak temperature squared",
+        "hold",
+    ]
+    assert terms.forbids[-3:] == [
+        f"Nothing can be said about {what}: too few lots for another term."
+        for what in (
+            "peak temperature by activation",
+            "peak temperature squared",
+            "the effect of hold",
+        )
+    ]
+    assert give_room(terms, covariates, 1) == 2
+    assert terms.names == ["activated"]
+    assert give_room(terms, covariates, 2) == 2
+    assert give_room(terms, covariates, 0) == 1
+    assert terms.names == []
+
+
+def test_a_hold_that_follows_temperature_is_tied_to_it():
+    lots = lots_of([(t, h) for t, h in [(600, 30), (700, 60), (800, 120)] for _ in "123"], "abcd")
+    covariates = make_covariates(lots)
+    terms = choose_terms(lots, covariates)
+    found = factors_left_out(lots, covariates, terms)
+    assert found["uncompared"] == []
+    assert [row["factor"] for row in found["tied"]] == ["log2_hold"]
+    model = {"covariates": covariates, "terms": terms.chosen, **found}
+    asked = lots_of([(600, 30), (800, 120), (600, 120), (800, 30)], "a")
+    reasons = not_tied(model, asked)
+    assert reasons[:2] == ["", ""]
+    assert (
+        reasons[2:]
+        == ["the model has no term for hold, and what is measured lies at another one"] * 2
+    )
+
+
+def test_another_koh_ratio_than_the_one_measured_is_not_answered():
+    lots = lots_of(CROSSED, "abcd", half)
+    covariates = make_covariates(lots)
+    terms = choose_terms(lots, covariates)
+    model = {"covariates": covariates, "terms": terms.chosen}
+    model |= factors_left_out(lots, covariates, terms)
+    asked = lots.iloc[[1, 1, 1, 0]].assign(koh_ratio=[3.0, 2.0, np.nan, np.nan])
+    assert asked["activation"].tolist() == ["KOH", "KOH", "KOH", "none"]
+    reasons = not_tied(model, asked)
+    assert "no term for KOH ratio" in reasons[1]
+    assert [reasons[0], *reasons[2:]] == ["", "", ""]
+
+
+def test_one_value_for_both_sides_of_activation_is_listed_once():
+    lots = lots_of([(700, 60)] * 4, "ab", lambda f, k: "KOH" if k == 0 and f == 3 else "none")
+    data = lots.assign(y=np.random.default_rng(2).normal(size=len(lots)))
+    _, means, _ = fixed_view(data, Terms(), Levels(), scale="log", interval_percent=90)
+    assert means[["feedstock", "activation", "n_lots"]].to_numpy().tolist() == [
+        ["a", "none", 3],
+        ["b", "none", 4],
+    ]
+
+
+@pytest.mark.parametrize(
+    ("flag", "sentence"),
+    [
+        (
+            "the variance of 'feedstock|temperature' is estimated as zero",
+            "The variance of feedstock by temperature is estimated as zero.",
+        ),
+        (
+            "random term 'activation_firing' dropped: too few",
+            "Random level activation firing dropped: too few.",
+        ),
+    ],
+)
+def test_flags_name_levels_in_words(flag, sentence):
+    assert plain_flag(flag) == sentence
 
 
 # --- random levels --------------------------------------------------------------------------

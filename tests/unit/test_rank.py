@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from charscreen.models.covariates import COVARIATES
 from charscreen.rank import (
     COLUMNS,
     NOT_TOLD_APART,
@@ -248,6 +249,60 @@ def test_activation_is_not_ranked_where_no_activated_lot_was_measured(candidates
     ranking, _ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["activation"]) == {"none"}
+
+
+def with_factor(record, factor):
+    """Let a model have no term for a factor, although the lots differed in it."""
+    kind = dict(COVARIATES[factor], centre=0.0)
+    record["covariates"].setdefault(factor, kind)
+    record["covariates"][factor].update({"words": kind["words"], "unit": kind["unit"]})
+    record["covariates"][factor]["same"] = kind["same"]
+    row = {"factor": factor, "words": kind["words"], "reason": "too few lots"}
+    record["uncompared"] = [row]
+
+
+def test_a_koh_ratio_without_a_term_holds_the_activated_candidates_to_one(
+    candidates, models, draws
+):
+    other = candidates[candidates["activation"] == "KOH"].assign(koh_ratio=2.0, n_lots=2)
+    other["candidate"] = other["candidate"].str.replace("KOH3", "KOH2")
+    both = pd.concat([candidates, other], ignore_index=True)
+    with_factor(models["capacitance"], "koh_ratio")
+    ranking, summary = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
+    electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
+    assert set(electrode["candidate"]) == set(candidates["candidate"])
+    left = summary["merits"]["electrode_F_per_g"]["not_ranked"]
+    assert [row["candidate"] for row in left] == ["husk_700C_60min_KOH2", "shell_700C_60min_KOH2"]
+    assert left[0]["reason"] == (
+        "the model of capacitance has no term for KOH ratio (too few lots), so only candidates at "
+        "KOH ratio 3 g/g are ranked: no other has more lots measured"
+    )
+    assert any("KOH2" in sentence and "too few lots" in sentence for sentence in summary["missing"])
+
+
+def test_the_level_that_stays_has_most_measured_lots_and_needs_the_feedstock_there(
+    candidates, models, draws
+):
+    hot = candidates.assign(peak_temperature_C=800.0, n_lots=9, n_cells=0)
+    hot["candidate"] = hot["candidate"].str.replace("700C", "800C")
+    # Nothing of the shell was measured in a cell at 700 °C.
+    candidates.loc[candidates["feedstock"] == "shell", "n_cells"] = 0
+    hot.loc[hot["feedstock"] == "shell", ["n_cells", "n_lots"]] = [2, 1]
+    both = pd.concat([candidates, hot], ignore_index=True)
+    with_factor(models["capacitance"], "temperature")
+    ranking, summary = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
+    electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
+    assert set(electrode["candidate"]) == {"husk_700C_60min", "husk_700C_60min_KOH3"}
+    left = {
+        row["candidate"]: row["reason"]
+        for row in summary["merits"]["electrode_F_per_g"]["not_ranked"]
+    }
+    assert len(left) == 6
+    assert left["shell_700C_60min"].endswith(
+        "and nothing of this feedstock is measured at peak temperature 700 °C yet"
+    )
+    # The yields have a term for it, so carbon is ranked at both.
+    assert (ranking["merit"] == "carbon_g_per_kg_d").sum() == 8
 
 
 def test_basis_tells_measured_from_carried_over(candidates, models, draws):

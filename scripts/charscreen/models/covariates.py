@@ -9,6 +9,10 @@ SAME_TEMPERATURE_C = 20.0
 """Peak temperatures closer than this count as one level. [°C]"""
 SAME_LOG2_HOLD = 0.2
 """Holds closer than this (a factor of 1.15) count as one level."""
+SHORTEST_HOLD_MIN = 5.0
+"""Shorter holds count as this: on a scale per doubling no hold at all would lie infinitely far
+off, and a kiln stays about so long within a few degrees of its peak (common practice, no
+source). [min]"""
 
 COVARIATES = {
     "temperature": {
@@ -124,7 +128,8 @@ def covariate_columns(conditions: pd.DataFrame, covariates: dict[str, dict]) -> 
     Returns
     -------
     DataFrame
-        Same index; zero where a covariate does not apply (not activated) or is not given.
+        Same index; zero where a covariate does not apply (not activated) or is not given. Holds
+        below `SHORTEST_HOLD_MIN` count as that.
     """
     activated = is_activated(conditions["activation"])
     columns = {}
@@ -157,6 +162,17 @@ def term_columns(
     return pd.DataFrame(columns, index=conditions.index)
 
 
+def short_hold_flags(covariates: dict[str, dict]) -> list[str]:
+    """A sentence for each hold that was shorter than the scale of the model reaches down to."""
+    return [
+        f"{kind['words'].capitalize()} counts as {SHORTEST_HOLD_MIN:g} min where it was shorter "
+        f"(down to {kind['lo']:g} min): the model works per doubling."
+        for kind in covariates.values()
+        if kind["transform"] == "log2" and kind["lo"] is not None
+        if kind["lo"] < SHORTEST_HOLD_MIN
+    ]
+
+
 def is_activated(activation: pd.Series) -> np.ndarray:
     """True where a lot is activated: the entry is neither empty nor ``none``."""
     found = [value not in (None, "", "none") and value == value for value in activation]
@@ -166,5 +182,5 @@ def is_activated(activation: pd.Series) -> np.ndarray:
 def _transform(values: np.ndarray, transform: str) -> np.ndarray:
     if transform == "log2":
         with np.errstate(divide="ignore", invalid="ignore"):
-            return np.log2(values)
+            return np.log2(np.maximum(values, SHORTEST_HOLD_MIN))
     return values

@@ -8,8 +8,15 @@ import pandas as pd
 from scipy.special import expit
 
 from charscreen.mixed import MixedModelError, fit_mixed
-from charscreen.models.covariates import make_covariates, term_columns
+from charscreen.models.covariates import make_covariates, short_hold_flags, term_columns
 from charscreen.models.fixed_view import fixed_view, plain_flag
+from charscreen.models.left_out import (
+    factors_left_out,
+    give_room,
+    side_sentence,
+    smaller_side,
+    uncompared_flags,
+)
 from charscreen.models.levels import Levels, choose_levels
 from charscreen.models.tables import (
     RESIDUAL_COLUMNS,
@@ -96,12 +103,20 @@ def fit_model(
     covariates = {name: made[name] for name in made if name in kind.covariates}
     terms = choose_terms(runs, covariates)
     n_feedstocks = rows["feedstock"].nunique()
-    # Fewer spare lots than this, and the scatter of lots is guesswork.
-    spare = len(runs) - n_feedstocks - len(terms.chosen)
-    while spare < 2 and terms.chosen:
-        last = terms.chosen.pop()
-        terms.dropped.append({"term": last["label"], "reason": "too few lots for another term"})
-        spare += 1
+    spare = give_room(terms, covariates, len(runs) - n_feedstocks - len(terms.chosen))
+    left_out = factors_left_out(runs, covariates, terms)
+    leave = smaller_side(runs, left_out)
+    if leave is not None:
+        leaving = rows["aliquot"].isin(runs.loc[leave, "aliquot"])
+        smaller = fit_model(
+            rows[~leaving].reset_index(drop=True),
+            kind,
+            settings=settings,
+            none_reason=none_reason,
+        )
+        return _say_left_out(smaller, side_sentence(rows[leaving], kind.words), flags)
+    flags += short_hold_flags(covariates)
+    flags += uncompared_flags(left_out, kind.words)
     if len(rows) - n_feedstocks < 2 or len(rows) < 4:
         reason = (
             f"{len(rows)} {kind.unit}{'s' if len(rows) != 1 else ''} of {n_feedstocks} "
@@ -129,6 +144,7 @@ def fit_model(
     draws = _draws(posterior, levels)
     model = {"fitted": True, "reason": "", **base}
     model |= _record(rows, kind, covariates, terms, levels, pooled, posterior, settings, seed)
+    model |= left_out
     model["flags"] = flags + model["flags"]
     effects, means, found = fixed_view(
         data, terms, levels, scale=kind.scale, interval_percent=settings["interval_percent"]
@@ -157,6 +173,28 @@ def _usable(rows: pd.DataFrame, kind: ModelKind) -> tuple[pd.DataFrame, list[str
         bounds = "above zero" if kind.scale == "log" else "between 0 and 100 %"
         flags.append(f"Left out of the model of {kind.words}, not {bounds}: {names}.")
     return rows[good].reset_index(drop=True), flags
+
+
+def _say_left_out(tables: ModelTables, sentence: str, flags: list[str]) -> ModelTables:
+    """Put into the record that one side of activation left the model."""
+    model = tables.model
+    model["flags"] = list(dict.fromkeys([*flags, sentence, *model["flags"]]))
+    if not model["fitted"]:
+        model["reason"] += f". {sentence.rstrip('.')}"
+        return tables
+    reason = "too few lots are measured to tell what activation changes"
+    model["activation_reason"] = reason
+    for row in model["dropped"]:
+        if row["term"] == "activation":
+            row["reason"] = reason
+    start = "Nothing can be said about what activation changes"
+    model["forbids"] = [
+        f"{start}: {reason.removesuffix(' to tell what activation changes')}."
+        if text.startswith(start)
+        else text
+        for text in model["forbids"]
+    ]
+    return tables
 
 
 def _data(rows, kind: ModelKind, covariates, terms: Terms) -> pd.DataFrame:

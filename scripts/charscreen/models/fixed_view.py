@@ -9,6 +9,10 @@ from charscreen.models.covariates import is_activated
 from charscreen.models.levels import Levels
 from charscreen.models.tables import EFFECT_COLUMNS, MEAN_COLUMNS, natural
 from charscreen.models.terms import Terms
+from charscreen.words import LEVELS, activation_words, level_words, list_words
+
+LEAST_DF = 1.0
+"""Below so many degrees of freedom a t interval has no meaning (common practice, no source)."""
 
 
 def fixed_view(
@@ -44,7 +48,9 @@ def fixed_view(
     Notes
     -----
     Every feedstock has a gain by activation of its own where each was measured in two lots both
-    with and without; else all share one gain.
+    with and without; else all share one gain. Where the model gives a feedstock one value with
+    and without activation, its mean has one row, at the side with more lots. Below `LEAST_DF`
+    degrees of freedom lo, hi and p are missing.
     """
     record: dict = {"dropped": [], "flags": [], "converged_fixed": None, "singular_fixed": None}
     several = data["feedstock"].nunique() > 1
@@ -75,13 +81,32 @@ def fixed_view(
     record["flags"] += [plain_flag(flag) for flag in fit.flags]
     if not fit.converged:
         record["flags"].append("The fit with feedstock fixed did not converge.")
+    record["flags"] += _no_interval(effects, means)
     return effects[EFFECT_COLUMNS], means[MEAN_COLUMNS], record
 
 
 def plain_flag(flag: str) -> str:
     """A flag of the mixed model as a sentence."""
     flag = flag.replace("random term '", "random level '")
+    for level in LEVELS:
+        flag = flag.replace(f"'{level}'", level_words(level))
     return flag[:1].upper() + flag[1:].rstrip(".") + "."
+
+
+def _no_interval(effects: pd.DataFrame, means: pd.DataFrame) -> list[str]:
+    """A sentence on the effects and means that have no interval."""
+    names = effects.loc[effects["lo"].isna(), "term"].tolist()
+    bare = means[means["lo"].isna()]
+    if len(bare) == len(means):
+        names.append("all means")
+    else:
+        names += [
+            f"the mean of {row['feedstock']} ({activation_words(row)})"
+            for row in bare.to_dict("records")
+        ]
+    if not names:
+        return []
+    return [f"Too few firings or lots to give an interval for {list_words(names)}."]
 
 
 def _is_crossed(data: pd.DataFrame) -> bool:
@@ -100,6 +125,7 @@ def _estimates(fit: MixedFit, contrasts: np.ndarray, interval_percent: float) ->
     half = stats.t.ppf(0.5 + interval_percent / 200, df) * se
     p = 2 * stats.t.sf(np.abs(estimate / se), df)
     lo, hi = estimate - half, estimate + half
+    lo, hi, p = (np.where(df >= LEAST_DF, value, np.nan) for value in (lo, hi, p))
     return pd.DataFrame({"estimate": estimate, "se": se, "df": df, "lo": lo, "hi": hi, "p": p})
 
 
@@ -136,7 +162,19 @@ def _means(fit: MixedFit, data: pd.DataFrame, scale: str, interval_percent: floa
             }
         )
         contrasts.append(contrast)
+    kept = _distinct(groups, contrasts)
+    groups, contrasts = [groups[k] for k in kept], [contrasts[k] for k in kept]
     table = _estimates(fit, np.array(contrasts), interval_percent)
     for name in ("estimate", "lo", "hi"):
         table[name] = natural({"scale": scale}, table[name].to_numpy())
     return pd.concat([pd.DataFrame(groups), table[["estimate", "lo", "hi"]]], axis=1)
+
+
+def _distinct(groups: list[dict], contrasts: list[np.ndarray]) -> list[int]:
+    """Places of the means to list: of two that are one and the same, that with more lots."""
+    best: dict[bytes, int] = {}
+    for k, contrast in enumerate(contrasts):
+        key = contrast.tobytes()
+        if key not in best or groups[k]["n_lots"] > groups[best[key]]["n_lots"]:
+            best[key] = k
+    return sorted(best.values())

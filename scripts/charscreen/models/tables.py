@@ -10,7 +10,8 @@ import pandas as pd
 from scipy.special import expit, logit
 
 from charscreen.files import write_bytes, write_csv, write_json
-from charscreen.models.covariates import covariate_columns, term_columns
+from charscreen.models.covariates import SHORTEST_HOLD_MIN, covariate_columns, term_columns
+from charscreen.models.left_out import not_tied
 
 EFFECT_COLUMNS = ["term", "estimate", "se", "df", "lo", "hi", "p"]
 VARIANCE_COLUMNS = [
@@ -172,20 +173,30 @@ def not_covered(model: Mapping, conditions: pd.DataFrame) -> list[str]:
     -----
     Nothing is predicted for a feedstock without any measurement, for activation where no
     activated lot was measured (or none without), or further than 25 °C or a factor of 1.25 in
-    hold outside what was measured.
+    hold outside what was measured (holds below 5 min counting as 5). Nor where a factor without
+    a term lies elsewhere than in what was measured; see
+    `charscreen.models.left_out.factors_left_out`.
     """
     reasons = []
+    no_side = model.get("activation_reason", "")
     temperature, hold = model["covariates"]["temperature"], model["covariates"]["log2_hold"]
-    for row in conditions.to_dict("records"):
-        reason = ""
-        if row["feedstock"] not in model["feedstocks"]:
+    shortest = SHORTEST_HOLD_MIN
+    for row, untied in zip(conditions.to_dict("records"), not_tied(model, conditions), strict=True):
+        reason = untied
+        if no_side and row["activation"] not in model["activations"]:
+            reason = no_side
+        elif row["feedstock"] not in model["feedstocks"]:
             reason = "nothing of this feedstock is measured yet"
         elif model["activations"] is not None and row["activation"] not in model["activations"]:
             activated = row["activation"] != "none"
             reason = f"no {'activated' if activated else 'plain'} lot is measured yet"
         elif not temperature["lo"] - 25 <= row["peak_temperature_C"] <= temperature["hi"] + 25:
             reason = f"nothing is measured near {row['peak_temperature_C']:g} °C yet"
-        elif not hold["lo"] / 1.25 <= row["hold_min"] <= hold["hi"] * 1.25:
+        elif not (
+            max(hold["lo"], shortest) / 1.25
+            <= max(row["hold_min"], shortest)
+            <= max(hold["hi"], shortest) * 1.25
+        ):
             reason = f"nothing is measured near a hold of {row['hold_min']:g} min yet"
         reasons.append(reason)
     return reasons

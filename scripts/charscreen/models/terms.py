@@ -82,7 +82,7 @@ def choose_terms(lots: pd.DataFrame, covariates: dict[str, dict]) -> Terms:
         column = base[name].to_numpy()
         if kind["activated_only"] and not is_activated(lots["activation"]).any():
             continue
-        value = _constant(lots, column, kind)
+        value = constant_value(lots, column, kind)
         if value is not None:
             terms.dropped.append({"term": kind["words"], "reason": f"it did not vary ({value})"})
             constant.append(f"{kind['words']} ({value})")
@@ -128,7 +128,7 @@ def _missing(lots: pd.DataFrame, column: np.ndarray, kind: dict) -> tuple[str, s
     return which, f"Nothing can be said about what activation changes: {which}."
 
 
-def _constant(lots: pd.DataFrame, column: np.ndarray, kind: dict) -> str | None:
+def constant_value(lots: pd.DataFrame, column: np.ndarray, kind: dict) -> str | None:
     """The one value of a covariate that does not vary, as text."""
     if kind["transform"] == "activated" or kind["lo"] is None:
         return None

@@ -8,6 +8,13 @@ import pandas as pd
 
 from charscreen.models.covariates import is_activated
 from charscreen.models.tables import natural, not_covered, predict_draws
+from charscreen.rank.one_level import keep_one_level
+
+WHAT = {
+    "char_yield": "char yield",
+    "activation_yield": "activation yield",
+    "capacitance": "capacitance",
+}
 
 
 @dataclass(frozen=True)
@@ -131,6 +138,7 @@ class MeritSource:
             value = value * (electrode if name == "electrode_F_per_g" else electrode / 4)
             reasons = _first(reasons, why)
             measured &= self.candidates["n_cells"].to_numpy() > 0
+        reasons = self._one_level(merit, reasons)
         ranked = np.array([not reason for reason in reasons], dtype=bool)
         basis = [MEASURED if here else MODELLED for here in measured[ranked]]
         names = self.candidates["candidate"]
@@ -138,6 +146,15 @@ class MeritSource:
             {"candidate": str(c), "reason": r} for c, r in zip(names, reasons, strict=True) if r
         ]
         return MeritDraws(value[:, ranked], ranked, basis, missing)
+
+    def _one_level(self, merit: Merit, reasons: list[str]) -> list[str]:
+        """Reasons with those of candidates at levels that no model can compare."""
+        of_yield = ["char_yield", "activation_yield"] if merit.needs_yield else []
+        of_cells = ["capacitance"] if merit.needs_capacitance else []
+        counts = ["n_yields"] if merit.needs_yield else []
+        counts += ["n_cells"] if merit.needs_capacitance else []
+        models = {n: self._models[n] for n in [*of_yield, *of_cells] if self.is_fitted(n)}
+        return keep_one_level(self.candidates, reasons, models, words=WHAT, counts=counts)
 
     def _carbon(self) -> tuple[np.ndarray, list[str]]:
         """Finished carbon per dry feed. [g/kg]"""
@@ -151,11 +168,7 @@ class MeritSource:
     def _predict(self, name: str) -> tuple[np.ndarray, list[str]]:
         """Draws on the natural scale and, per candidate, why there are none."""
         n = len(self.candidates)
-        what = {
-            "char_yield": "char yield",
-            "activation_yield": "activation yield",
-            "capacitance": "capacitance",
-        }[name]
+        what = WHAT[name]
         if not self.is_fitted(name):
             return np.full((self.n_draws, n), np.nan), [f"there is no model of {what}"] * n
         model, draws = self._models[name], self._draws[name]
