@@ -1,6 +1,8 @@
 # From checked tables and traces to yields and farads.
 
-BATCHES = cut_batches(rows["tests"], rows["cells"], rows["design"])
+BATCHES = cut_batches(
+    rows["tests"], rows["cells"], rows["design"], load_bytes=load_of(rows["tests"])
+)
 
 
 rule collect:
