@@ -1,11 +1,15 @@
 """Evaluates the tests of one batch; starts light, works through its traces one by one."""
 
+import os
+
 from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS, reduce_tests
 from charscreen.findings import JOB_COLUMNS
 from charscreen.job import job
 from charscreen.provenance import digest
 from charscreen.rows_csv import write_rows_csv
 
+# A job has one core: more threads of the reader would only wait for each other.
+os.environ.setdefault("POLARS_MAX_THREADS", "1")
 with job(snakemake.log[0]):
     params, output = snakemake.params, snakemake.output
     rows, findings = reduce_tests(

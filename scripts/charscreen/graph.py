@@ -11,7 +11,7 @@ from pathlib import Path
 SCRIPTS = Path(__file__).resolve().parent.parent
 # About two seconds of work, three times the start-up of a job; a large screen then has more
 # batches than a machine has cores.
-BATCH_BYTES = 96e6
+BATCH_BYTES = 128e6
 ONE_BATCH_BYTES = 6e6  # under a job's own start-up: not worth a second job
 PACKED_FACTOR = 4  # text packed as gz or XLSX holds about so many times its size
 TEST_BYTES = 100e3  # work per test beside the bytes of its trace
@@ -20,7 +20,7 @@ MODEL_TABLES = ("effects", "variance", "means", "residuals")
 
 
 def count_batches(load_bytes: float) -> int:
-    """Number of batches for so much work: one up to 6 MB, then two, then under 96 MB in each.
+    """Number of batches for so much work: one up to 6 MB, then two, then under 128 MB in each.
 
     A power of two, so that a growing screen changes the cut only when it doubles. Start-up
     then stays a small part of a batch's work, and one changed trace reruns few others.

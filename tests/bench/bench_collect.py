@@ -8,6 +8,7 @@ import argparse
 import csv
 import os
 import re
+import resource
 import subprocess
 import sys
 import tempfile
@@ -86,36 +87,36 @@ def write(path: Path, header: str, rows: list[list]) -> None:
         writer.writerows(rows)
 
 
-def timed(command: list[str], **options) -> tuple[float, str]:
-    """Wall time of a command and what it printed; stops where it failed."""
-    begin = time.perf_counter()
+def timed(command: list[str], **options) -> tuple[float, float]:
+    """Wall and processor time of a command with all it starts [s]; stops where it failed."""
+    spent, begin = processor_time(resource.RUSAGE_CHILDREN), time.perf_counter()
     done = subprocess.run(command, capture_output=True, text=True, check=False, **options)
     wall = time.perf_counter() - begin
     if done.returncode:
         sys.exit(done.stdout[-2000:] + done.stderr[-4000:])
-    return wall, done.stdout + done.stderr
+    return wall, processor_time(resource.RUSAGE_CHILDREN) - spent
 
 
-def read_alone(paths: list[Path]) -> dict[str, float]:
-    """Seconds that one process takes to read all files, with several readers, best of two."""
-    found = {"raw bytes": float("inf"), "polars, file by file": float("inf"),
-             "polars, all at once": float("inf")}  # fmt: skip
+def processor_time(who: int) -> float:
+    """Processor time so far [s]; unlike the wall it hardly feels other users of the machine."""
+    usage = resource.getrusage(who)
+    return usage.ru_utime + usage.ru_stime
+
+
+def read_alone(paths: list[Path]) -> dict[str, tuple[float, float]]:
+    """Wall and processor time [s] of one process reading all files, by reader, best of two."""
+    readers = {
+        "raw bytes": lambda: [path.read_bytes() for path in paths],
+        "polars, file by file": lambda: [pl.read_csv(path).height for path in paths],
+        "polars, all at once": lambda: pl.read_csv(str(paths[0].parent / "*.csv")),
+    }
+    found = dict.fromkeys(readers, (float("inf"), float("inf")))
     for _ in range(2):
-        begin = time.perf_counter()
-        for path in paths:
-            path.read_bytes()
-        found["raw bytes"] = min(found["raw bytes"], time.perf_counter() - begin)
-        begin = time.perf_counter()
-        for path in paths:
-            pl.read_csv(path)
-        found["polars, file by file"] = min(
-            found["polars, file by file"], time.perf_counter() - begin
-        )
-        begin = time.perf_counter()
-        pl.read_csv(str(paths[0].parent / "*.csv"))
-        found["polars, all at once"] = min(
-            found["polars, all at once"], time.perf_counter() - begin
-        )
+        for name, read in readers.items():
+            spent, begin = processor_time(resource.RUSAGE_SELF), time.perf_counter()
+            read()
+            wall = time.perf_counter() - begin
+            found[name] = min(found[name], (wall, processor_time(resource.RUSAGE_SELF) - spent))
     return found
 
 
@@ -128,13 +129,13 @@ def start_up(script: str) -> float:
 
 
 def job_table(folder: Path) -> list[tuple[str, float, float]]:
-    """Name, wall [s] and greatest memory [MB] of every job, from the workflow's own records."""
+    """Name, processor time [s] and greatest memory [MB] of every job, as the workflow noted."""
     out = []
     for path in sorted((folder / "results" / "benchmarks").glob("*.tsv")):
         header, values = [line.split("\t") for line in path.read_text().splitlines()[:2]]
         row = dict(zip(header, values, strict=True))
         memory = row["max_rss"]
-        out.append((path.stem, float(row["s"]), float(memory) if memory != "NA" else 0.0))
+        out.append((path.stem, float(row["cpu_time"]), float(memory) if memory != "NA" else 0.0))
     return out
 
 
@@ -156,22 +157,21 @@ def main() -> None:
         command = [sys.executable, "-m", "snakemake", "--snakefile", str(ROOT / "Snakefile"),
                    "--directory", name, "--cores", str(options.cores), "collect"]  # fmt: skip
         environment = os.environ | {"SNAKEMAKE_PROFILE": profile}
-        whole, text = timed(command, cwd=ROOT, env=environment)
-        again, _ = timed(command, cwd=ROOT, env=environment)
+        whole = timed(command, cwd=ROOT, env=environment)
+        again = timed(command, cwd=ROOT, env=environment)
         jobs = job_table(folder)
-    for reader, seconds in reading.items():
-        print(f"  {reader:28} {seconds:6.2f} s   collect over it {whole / seconds:6.2f}")
-    print(f"  {'collect, all of it':28} {whole:6.2f} s")
-    print(f"  {'collect, nothing to do':28} {again:6.2f} s")
+    print(f"  {'':26} wall [s]  processor [s]   collect over it, wall and processor")
+    for reader, (wall, spent) in reading.items():
+        print(f"  {reader:26} {wall:8.2f} {spent:10.2f} {whole[0] / wall:18.2f} "
+              f"{whole[1] / spent:9.2f}")  # fmt: skip
+    print(f"  {'collect, all of it':26} {whole[0]:8.2f} {whole[1]:10.2f}")
+    print(f"  {'collect, nothing to do':26} {again[0]:8.2f} {again[1]:10.2f}")
     begins = start_up("reduce_traces")
     batches = [job for job in jobs if job[0].startswith("reduce_traces")]
-    walls = [wall for _, wall, _ in batches]
-    print(f"  {len(batches)} reducing jobs: {sum(walls):.2f} s in all, the longest "
-          f"{max(walls):.2f} s; start-up with imports {begins:.2f} s each; "
-          f"{max(memory for *_, memory in batches):.0f} MB at most")  # fmt: skip
-    for name, wall, memory in jobs:
-        if not name.startswith("reduce_traces"):
-            print(f"  {name:28} {wall:6.2f} s {memory:6.0f} MB")
+    print(f"  {len(batches)} reducing jobs, start-up with imports {begins:.2f} s wall each")
+    print("  processor time [s] and greatest memory [MB] of the jobs, as sampled")
+    for name, spent, memory in jobs:
+        print(f"    {name:24} {spent:8.2f} {memory:8.0f}")
 
 
 if __name__ == "__main__":

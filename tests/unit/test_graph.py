@@ -17,7 +17,7 @@ def small_screen(n_firings, tests_per_firing):
 
 
 def test_number_of_batches():
-    loads = (0, 6e6, 7e6, 192e6, 193e6, 400e6, 10e9)
+    loads = (0, 6e6, 7e6, 256e6, 257e6, 600e6, 10e9)
     assert [count_batches(load) for load in loads] == [1, 1, 2, 2, 4, 8, 128]
 
 
