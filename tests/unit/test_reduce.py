@@ -1,4 +1,5 @@
 import csv
+import itertools
 
 import numpy as np
 import pytest
@@ -190,8 +191,8 @@ def test_direct(folder):
 
 
 def test_one_failure_leaves_the_rest(folder):
-    tests = [a_test(), a_test(test="T2", row=3, trace="missing.csv"), a_test(test="T3", row=4,
-             start_s=1.0)]  # fmt: skip
+    tests = [a_test(end_s=405.0), a_test(test="T2", row=3, trace="missing.csv"),
+             a_test(test="T3", row=4, start_s=405.0)]  # fmt: skip
     rows, findings = run(folder, tests)
     assert [row["test"] for row in rows] == ["T1", "T3"]
     (finding,) = findings
@@ -264,12 +265,50 @@ def test_leak_is_questioned(folder):
     assert "comes back: the cell leaks" in findings[0].message
 
 
-def test_two_tests_on_one_part_are_questioned(folder):
-    rows, findings = run(folder, [a_test(), a_test(test="T2", row=3)])
+def test_two_tests_on_one_part_count_once(folder):
+    rows, (finding,) = run(folder, [a_test(), a_test(test="T2", row=3)])
+    assert [row["test"] for row in rows] == ["T1"]
+    assert (finding.severity, finding.row) == (LEAVES_OUT, 3)
+    assert "test 'T1' reads the same rows of 'a.csv'. Correct the file name" in finding.message
+    rows, (finding,) = run(folder, [a_test(), a_test(test="T2", row=3, accepted="as a check")])
     assert len(rows) == 2
-    (finding,) = findings
-    assert finding.row == 3
-    assert "test 'T1' reads the same part of 'a.csv'" in finding.message
+    assert (finding.severity, finding.accepted) == (QUESTIONS, "as a check")
+
+
+def test_one_part_for_two_cells_is_believed_for_neither(folder):
+    cells = [CELL, CELL | {"cell": "C2", "row": 3}]
+    tests = [a_test(), a_test(test="T2", row=3, cell="C2", start_s=300.0)]
+    rows, findings = run(folder, tests, cells=cells)
+    assert rows == []
+    assert [(f.severity, f.id) for f in findings] == [(LEAVES_OUT, "T1"), (LEAVES_OUT, "T2")]
+    assert "test 'T2' reads the same rows" in findings[0].message
+
+
+def test_parts_of_one_file_that_touch_are_two_tests(folder):
+    tests = [a_test(end_s=400.0), a_test(test="T2", row=3, start_s=400.0)]
+    rows, findings = run(folder, tests)
+    assert len(rows) == 2
+    assert findings == []
+
+
+def test_a_file_of_many_tests_is_read_once(folder, monkeypatch):
+    from charscreen.traces import reading
+
+    calls = []
+    real = reading.read_bytes
+    monkeypatch.setattr(reading, "read_bytes", lambda path: calls.append(path) or real(path))
+    ends = [0.0, 202.0, 404.0, 606.0, 808.0]
+    tests = [
+        a_test(test=f"T{k}", start_s=a, end_s=b)
+        for k, (a, b) in enumerate(itertools.pairwise(ends))
+    ]
+    with (folder / "a.csv").open("a") as stream:
+        stream.write("9000,0.1")
+    rows, findings = run(folder, tests)
+    assert len(calls) == 1
+    assert len(rows) == 4
+    # What concerns the whole file is said once.
+    assert [("cut off" in f.message, f.id) for f in findings] == [(True, "T0")]
 
 
 def test_doubts_of_the_reader_name_the_file(folder):

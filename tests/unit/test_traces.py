@@ -231,7 +231,7 @@ def test_backward_time(read):
     assert trace is None
     assert "time runs backward 3 times, first from 3 to 0 s" in only(findings).message
     trace, findings = read(TEXT + "2.5,0.1,-0.005\n4,0.1,-0.005\n")
-    assert "1 rows whose time runs backward" in only(findings, QUESTIONS).message
+    assert "1 row whose time runs backward" in only(findings, QUESTIONS).message
     np.testing.assert_array_equal(trace.time_s, [0, 1, 2, 3, 4])
 
 

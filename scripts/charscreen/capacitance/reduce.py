@@ -1,6 +1,5 @@
 """From tests to farads: reads the trace or readings of each test and evaluates it."""
 
-from collections import Counter
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +10,7 @@ from charscreen.capacitance.exponential import measure_decay
 from charscreen.capacitance.steady import summarise_cycles
 from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding, nearest
 from charscreen.rows_csv import write_rows_csv
-from charscreen.traces.reading import Trace, read_trace
+from charscreen.traces.reading import Trace, TraceReader
 
 __all__ = ["TEST_RESULT_COLUMNS", "reduce_tests", "write_rows_csv"]
 
@@ -91,39 +90,39 @@ def reduce_tests(
     by_test: dict[str, list[dict]] = {}
     for row in readings:
         by_test.setdefault(row["test"], []).append(row)
-    rows, findings = [], _shared_parts(tests)
+    uses = [(t["trace"], _map_name(t, column_maps)) for t in tests if t.get("trace")]
+    reader = TraceReader(trace_folder, uses, column_maps)
+    done = []
     for test in tests:
         one = _Test(test, by_cell.get(test["cell"]), by_test.get(test["test"], []))
         try:
-            rows.append(one.evaluate(column_maps, instrument, settings, Path(trace_folder)))
+            one.row = one.evaluate(reader, instrument, settings)
         except _LeftOut as reason:
             one.find(LEAVES_OUT, str(reason), reason.column)
-        findings.extend(one.findings)
-    return rows, findings
+        done.append(one)
+    by_id = {one.test["test"]: one for one in done}
+    for one in done:
+        # Rows cannot come from two cells: which of the two tests is right is not to be known.
+        other = by_id.get(one.shares_with)
+        if other and other.row and other.test["cell"] != one.test["cell"]:
+            other.row = None
+            words = _shared_words(one.test["test"], other.test["trace"])
+            other.find(LEAVES_OUT, words, "trace")
+    rows = [one.row for one in done if one.row]
+    return rows, [finding for one in done for finding in one.findings]
 
 
-def _shared_parts(tests: list[dict]) -> list[Finding]:
-    """Questions where two tests read the same part of one file."""
-    names = ("trace", "trace_map", "start_s", "end_s", "step", "cycle", "method")
-    parts = Counter(tuple(t.get(n) for n in names) for t in tests if t.get("trace"))
-    first: dict[tuple, str] = {}
-    out = []
-    for test in tests:
-        key = tuple(test.get(n) for n in names)
-        if parts.get(key, 0) < 2:
-            continue
-        if key in first:
-            out.append(
-                Finding(
-                    "tests", test.get("row"), "trace", str(test["trace"]), QUESTIONS,
-                    f"test '{first[key]}' reads the same part of '{test['trace']}'. "
-                    "Correct the file name, or choose parts by start_s, end_s, step or cycle.",
-                    test.get("accepted") or "", test["test"],
-                )
-            )  # fmt: skip
-        else:
-            first[key] = test["test"]
-    return out
+def _map_name(test: dict, column_maps: dict) -> str | None:
+    """Name of the column map of a test; the only one there is where the test names none."""
+    name = test.get("trace_map")
+    return next(iter(column_maps)) if not name and len(column_maps) == 1 else name
+
+
+def _shared_words(other: str, trace: str) -> str:
+    return (
+        f"test '{other}' reads the same rows of '{trace}'. Correct the file name, or choose "
+        "parts by start_s and end_s, step or cycle."
+    )
 
 
 class _Test:
@@ -133,6 +132,8 @@ class _Test:
         self.test, self.cell, self.readings = test, cell, readings
         self.findings: list[Finding] = []
         self.flags: list[str] = []
+        self.shares_with: str | None = None
+        self.row: dict | None = None
 
     def find(self, severity: str, message: str, column: str, value: object = None) -> None:
         """Note a finding on this test's row."""
@@ -150,7 +151,7 @@ class _Test:
         """Note a doubt; the test is kept."""
         self.find(QUESTIONS, message, column, value)
 
-    def evaluate(self, column_maps, instrument, settings, folder) -> dict:
+    def evaluate(self, reader: TraceReader, instrument, settings) -> dict:
         """The row of this test."""
         method = self.test["method"]
         if method in LATER_METHODS:
@@ -167,7 +168,7 @@ class _Test:
         if method == "direct":
             self._direct(row)
         else:
-            trace = self._readings_or_trace(column_maps, folder)
+            trace = self._readings_or_trace(reader)
             if method == "constant_current":
                 self._constant_current(row, trace, instrument, settings)
             elif method == "through_resistor":
@@ -189,10 +190,10 @@ class _Test:
         if row["capacitance_F_se"] is None:
             self.flags.append("no uncertainty given")
 
-    def _readings_or_trace(self, column_maps: dict, folder: Path) -> Trace:
+    def _readings_or_trace(self, reader: TraceReader) -> Trace:
         name = self.test.get("trace")
         if name:
-            return self._read(name, column_maps, folder)
+            return self._read(name, reader)
         if not self.readings:
             raise _LeftOut(
                 "there is neither a trace nor readings. Name a file in trace, or write the "
@@ -208,21 +209,21 @@ class _Test:
             current,
         )
 
-    def _read(self, name: str, column_maps: dict, folder: Path) -> Trace:
-        map_name = self.test.get("trace_map")
-        if not map_name and len(column_maps) == 1:
-            map_name = next(iter(column_maps))
-        if map_name not in column_maps:
-            known = ", ".join(column_maps) or "none"
-            near = nearest(map_name, column_maps) if map_name else None
+    def _read(self, name: str, reader: TraceReader) -> Trace:
+        map_name = _map_name(self.test, reader.column_maps)
+        if map_name not in reader.column_maps:
+            known = ", ".join(reader.column_maps) or "none"
+            near = nearest(map_name, reader.column_maps) if map_name else None
             hint = f" Did you mean '{near}'?" if near else ""
             raise _LeftOut(
                 f"column map '{map_name or ''}' is not in the settings.{hint} Known: {known}.",
                 "trace_map",
             )
-        trace, found = read_trace(
-            folder / name,
-            column_maps[map_name],
+        trace, found, other = reader.read(
+            name,
+            map_name,
+            user=self.test["test"],
+            kind=self.test["method"],
             start_s=self.test.get("start_s"),
             end_s=self.test.get("end_s"),
             step=self.test.get("step"),
@@ -238,7 +239,18 @@ class _Test:
                 self.question(message, "trace")
         if trace is None:
             raise _LeftOut(" ".join(reasons))
+        if other:
+            self._check_shared(name, other)
         return trace
+
+    def _check_shared(self, name: str, other: str) -> None:
+        """Two tests on the same rows: kept only where the user has given a reason."""
+        text = _shared_words(other, name)
+        if self.test.get("accepted"):
+            self.question(text, "trace")
+            return
+        self.shares_with = other
+        raise _LeftOut(text)
 
     def _constant_current(self, row, trace, instrument, settings) -> None:
         nominal = self.test.get("current_mA")

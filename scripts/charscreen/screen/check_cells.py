@@ -125,7 +125,7 @@ def check_tests(review: Review, traces: Path) -> None:
             continue
         if not _can_be_evaluated(review, row, readings.get(row["test"], []), present):
             continue
-        _question_twice(review, row, seen)
+        _check_twice(review, row, seen)
         cell = cells.get(row["cell"]) or {}
         lot = lots.get(cell.get("run")) or {}
         if not _question_order(
@@ -225,17 +225,23 @@ def _missing_file(name: str, present: set[str]) -> str:
     return f"There is no file '{name}' in config/traces.{meant} Put it there or correct the name."
 
 
-def _question_twice(review: Review, row: dict, seen: dict[tuple, dict]) -> None:
+def _check_twice(review: Review, row: dict, seen: dict[tuple, dict]) -> None:
+    """Two tests on one part of a file count once; for two cells neither can be believed."""
     if row["trace"] is None or row["method"] == "direct":
         return
-    part = tuple(row[name] for name in ("trace", "start_s", "end_s", "step", "cycle"))
-    other = seen.setdefault(part, row)
-    if other is not row:
-        review.questions(
-            "tests",
-            row,
-            "trace",
-            f"Test {other['test']} in row {other['row']} reads the same part of "
+    names = ("trace", "start_s", "end_s", "step", "cycle", "method")
+    other = seen.setdefault(tuple(row[name] for name in names), row)
+    if other is row:
+        return
+    for one, twin in ((row, other), (other, row)):
+        if twin is row and one["cell"] == twin["cell"]:
+            return
+        message = (
+            f"Test {twin['test']} in row {twin['row']} reads the same part of "
             f"'{row['trace']}'. Tell them apart by start_s and end_s, step or cycle, or name "
-            "another file.",
+            "another file."
         )
+        if row["accepted"]:
+            review.questions("tests", one, "trace", message)
+            return
+        review.leaves_out("tests", one, "trace", message)

@@ -40,7 +40,8 @@ class ColumnMap:
     columns : dict
         Quantity (time, voltage, current, step, cycle) to column name or number from 1.
     units : dict
-        Unit of time, voltage and current as logged.
+        Unit of time, voltage and current as logged; what is absent is taken from the file's
+        header, else s, V and A.
     charge_sign : int
         1 where the logged current is positive on charge, -1 where it is positive on discharge.
     """
@@ -90,10 +91,12 @@ def check_map(column_map: dict) -> tuple[ColumnMap | None, list[str]]:
             continue
         columns[quantity] = part["column"]
         if quantity in FACTORS:
-            units[quantity] = part.get("unit") or _DEFAULT_UNITS[quantity]
-            if units[quantity] not in FACTORS[quantity]:
+            unit = part.get("unit")
+            if unit and unit not in FACTORS[quantity]:
                 known = ", ".join(FACTORS[quantity])
-                problems.append(f"'{units[quantity]}' is no unit of {quantity}. Use {known}.")
+                problems.append(f"'{unit}' is no unit of {quantity}. Use {known}.")
+            elif unit:
+                units[quantity] = unit
     current = column_map.get("current")
     positive = current.get("positive_is", "charge") if isinstance(current, dict) else "charge"
     if positive not in ("charge", "discharge"):
