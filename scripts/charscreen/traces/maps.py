@@ -92,6 +92,8 @@ def check_map(column_map: dict) -> tuple[ColumnMap | None, list[str]]:
         columns[quantity] = part["column"]
         if quantity in FACTORS:
             unit = part.get("unit")
+            if unit == "\N{MICRO SIGN}A" or unit == "\N{GREEK SMALL LETTER MU}A":
+                unit = "uA"
             if unit and unit not in FACTORS[quantity]:
                 known = ", ".join(FACTORS[quantity])
                 problems.append(f"'{unit}' is no unit of {quantity}. Use {known}.")
