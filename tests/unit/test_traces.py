@@ -314,6 +314,22 @@ def test_other_clock_forms():
     np.testing.assert_allclose(parse_times(["0d 23:00:00", "1d 01:00:00"])[0], [0, 7200])
 
 
+def test_stamps_with_time_zones_and_gaps():
+    seconds, wrong = parse_times(
+        ["2024-03-31T00:59:59Z", "", "2024-03-31T03:00:01+02:00", "2024-03-30 20:00:03-0500"]
+    )
+    assert wrong is None
+    np.testing.assert_allclose(seconds, [0, np.nan, 2, 4])
+    assert parse_times(["2024-05-01 13:45", "2024-05-32 13:46"])[1] == 1
+    assert parse_times(["2024-05-01 13:45:00", "2024-05-01 27:46:00"])[1] == 1
+    assert parse_times(["", ""])[1] is None
+
+
+def test_midnight_passes_twice():
+    clocks = ["22:00:00", "04:00:00", "21:00:00", "03:00:00"]
+    np.testing.assert_allclose(parse_times(clocks)[0] / 3600.0, [0, 6, 23, 29])
+
+
 def test_column_map_problems_are_all_told():
     checked, problems = check_map(
         {"delimitter": ";", "time": {"column": "t", "unit": "sec"}, "decimal": ";",
