@@ -12,6 +12,7 @@ def cycle_rc(
     step_s: float = 1.0,
     n_cycles: int = 3,
     rest_samples: int = 0,
+    hold_samples: int = 0,
     noise_V: float = 0.0,
     seed: int = 0,
 ):
@@ -26,13 +27,21 @@ def cycle_rc(
     """
     up = round(capacitance_F * (upper_V - current_A * series_ohm) / current_A / step_s)
     charge = np.arange(1, up + 1) * current_A * step_s / capacitance_F
-    fall = charge[-1] - np.arange(1, up + 1) * current_A * step_s / capacitance_F
     rest = rest_samples
+    # At a held voltage the current dies away with the time constant of the cell.
+    times = np.arange(1, hold_samples + 1) * step_s
+    dying = current_A * np.exp(-times / max(series_ohm * capacitance_F, 1e-12))
+    top = charge[-1] + current_A * series_ohm
+    full = top - dying[-1] * series_ohm if hold_samples else charge[-1]
+    down = up if not hold_samples else int(full / (current_A * step_s / capacitance_F))
+    fall = full - np.arange(1, down + 1) * current_A * step_s / capacitance_F
     parts_v, parts_i = [np.zeros(1)], [np.zeros(1)]
     for _ in range(n_cycles):
-        parts_v += [charge + current_A * series_ohm, np.full(rest, charge[-1]),
-                    fall - current_A * series_ohm, np.full(rest, fall[-1])]  # fmt: skip
-        parts_i += [np.full(up, current_A), np.zeros(rest), np.full(up, -current_A), np.zeros(rest)]
+        parts_v += [charge + current_A * series_ohm, np.full(hold_samples, top),
+                    np.full(rest, full), fall - current_A * series_ohm,
+                    np.full(rest, fall[-1])]  # fmt: skip
+        parts_i += [np.full(up, current_A), dying, np.zeros(rest), np.full(down, -current_A),
+                    np.zeros(rest)]  # fmt: skip
     voltage, current = np.concatenate(parts_v), np.concatenate(parts_i)
     time = np.arange(len(voltage)) * step_s
     noise = noise_V * np.random.default_rng(seed).standard_normal(len(voltage))

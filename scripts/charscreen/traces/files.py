@@ -12,7 +12,9 @@ import numpy as np
 
 from charscreen.units import plain
 
-MAX_BYTES = 500_000_000  # a larger text would not fit in the memory a job may use
+# What a job may hold in 1 GB of memory: a text is held several times while it is taken apart.
+MAX_BYTES = 100_000_000
+MAX_ROWS = 10_000_000
 MISSING_MARKS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "#n/a", "inf", "-inf")
 _TEXT_BYTES = bytes([9, 10, 11, 12, 13, *range(32, 127), *range(128, 256)])
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -174,6 +176,12 @@ def read_parquet(data: bytes, wanted: list, *, text_columns: list) -> RawColumns
     import polars as pl
 
     try:
+        rows = pl.scan_parquet(io.BytesIO(data)).select(pl.len()).collect().item()
+        if rows > MAX_ROWS:
+            raise TraceFileError(
+                f"holds {rows} rows, more than {MAX_ROWS // 1_000_000} million. Log at a lower "
+                "rate, or cut the file into one file per test."
+            )
         names = list(pl.read_parquet_schema(io.BytesIO(data)))
         indices = {key: column_index(key, names, len(names)) for key in wanted}
         found = {key: i for key, i in indices.items() if i is not None}
