@@ -1,6 +1,7 @@
-"""Puts the test results of all batches into one table."""
+"""Puts the test results of all batches into one table, and their cycles into another."""
 
-from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS
+from charscreen.capacitance.cycle_table import gather_cycles
+from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.gather import gather_tests
 from charscreen.job import job
 from charscreen.rows_csv import write_rows_csv
@@ -8,3 +9,4 @@ from charscreen.rows_csv import write_rows_csv
 with job(snakemake.log[0]):
     rows = gather_tests(snakemake.input.results)
     write_rows_csv(rows, TEST_RESULT_COLUMNS, snakemake.output.results)
+    gather_cycles(snakemake.input.cycles, snakemake.output.cycles)

@@ -14,7 +14,7 @@ with job(snakemake.log[0]):
         params.design,
         electrode_balance=params.electrode_balance,
         limits=params.limits,
-        method_order=params.method_order,
+        **params.settings,
     )
     write_csv(cells, snakemake.output.cells)
     rows = [finding.as_row() for finding in findings]

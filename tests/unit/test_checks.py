@@ -407,9 +407,27 @@ def test_many_unknown_names_are_shortened(stopped):
             "T03,C03,direct",
             "T03,C03,voltammetry",
             4,
+            "trace",
+            "The method voltammetry needs a trace, or rows in the table readings. Give one. The "
+            "test is left out until then.",
+        ),
+        (
+            "tests",
+            "T02,C02,through_resistor,,,,1000",
+            "T02,C02,voltammetry,,,,",
+            3,
             "method",
-            "The method voltammetry is not evaluated in this version; nothing to mend. The test is "
-            "left out until then.",
+            "For this method the readings carry no current. Voltammetry needs it. The test is left "
+            "out until then.",
+        ),
+        (
+            "tests",
+            "T02,C02,through_resistor,,,,1000",
+            "T02,C02,held_voltage,,,,",
+            3,
+            "load_ohm",
+            "The cell is empty and the readings carry no current. Write the charging resistor "
+            "whose voltage was logged. The test is left out until then.",
         ),
     ],
 )

@@ -4,7 +4,8 @@ import itertools
 import numpy as np
 import pytest
 from cell_models import cycle_rc, decay_rc
-from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS, reduce_tests, write_rows_csv
+from charscreen.capacitance.reduce import reduce_tests, write_rows_csv
+from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.findings import LEAVES_OUT, QUESTIONS
 
 MAP = {
@@ -25,7 +26,10 @@ INSTRUMENT = {
     "voltage_percent": 0.1, "voltage_offset_mV": 1, "current_percent": 0.2,
     "time_resolution_s": 0.01, "load_percent": 1.0, "stopwatch_s": 0.3,
 }  # fmt: skip
-SETTINGS = {"window": [0.8, 0.4], "skip_cycles": 1, "method_order": ["constant_current"]}
+SETTINGS = {
+    "window": [0.8, 0.4], "skip_cycles": 1, "leakage_time_s": 1800.0,
+    "method_order": ["constant_current", "through_resistor", "voltammetry", "direct"],
+}  # fmt: skip
 CELL = {
     "row": 2, "cell": "C1", "run": "R1", "electrode_1_mg": 6.0, "electrode_2_mg": 6.5,
     "electrode_1_gross_mg": None, "electrode_1_collector_mg": None, "binder_percent": 10.0,
@@ -61,10 +65,11 @@ def write_trace(path, t, v, i=None):
 
 
 def run(folder, tests, readings=(), cells=(CELL,)):
-    return reduce_tests(
+    rows, _, findings = reduce_tests(
         list(tests), list(cells), list(readings), column_maps=MAPS, instrument=INSTRUMENT,
         settings=SETTINGS, trace_folder=folder,
     )  # fmt: skip
+    return rows, findings
 
 
 def left_out(folder, test, **more):
@@ -200,10 +205,16 @@ def test_one_failure_leaves_the_rest(folder):
     assert finding.message.startswith("'missing.csv': the file there is no such file")
 
 
-@pytest.mark.parametrize("method", ["voltammetry", "open_circuit", "held_voltage"])
-def test_methods_of_later(folder, method):
-    finding = left_out(folder, a_test(method=method))
-    assert finding.message == f"method {method} is not evaluated yet."
+@pytest.mark.parametrize(
+    ("method", "says"),
+    [
+        ("open_circuit", "a current flows to the end of the record"),
+        ("held_voltage", "the voltage is nowhere held"),
+        ("spin_test", "method spin_test is not known."),
+    ],
+)
+def test_record_that_does_not_suit_its_method(folder, method, says):
+    assert says in left_out(folder, a_test(method=method)).message
 
 
 def test_flipped_sign_is_told(folder):

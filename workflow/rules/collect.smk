@@ -9,6 +9,7 @@ rule collect:
     input:
         f"{RESULTS}/collect/yields.csv",
         f"{RESULTS}/collect/test_results.csv",
+        f"{RESULTS}/collect/cycles.parquet",
         f"{RESULTS}/collect/cells.csv",
         f"{RESULTS}/collect/findings.csv",
 
@@ -63,6 +64,7 @@ rule reduce_traces:
         code=code_of("reduce_traces"),
     output:
         results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
+        cycles=f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet",
         findings=f"{RESULTS}/collect/batches/{{batch}}_findings.csv",
         digests=f"{RESULTS}/collect/batches/{{batch}}_digests.csv",
     log:
@@ -87,7 +89,10 @@ rule reduce_traces:
         ),
         column_maps=screen.config["column_maps"],
         instrument=screen.config["instrument"],
-        settings=screen.config["capacitance"],
+        settings={
+            name: screen.config["capacitance"][name]
+            for name in ("window", "skip_cycles", "method_order", "leakage_time_s")
+        },
     message:
         "Reading traces, batch {wildcards.batch}"
     script:
@@ -97,9 +102,11 @@ rule reduce_traces:
 rule gather_tests:
     input:
         results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
+        cycles=expand(f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet", batch=BATCHES),
         code=code_of("gather_tests"),
     output:
         results=f"{RESULTS}/collect/test_results.csv",
+        cycles=f"{RESULTS}/collect/cycles.parquet",
     log:
         f"{RESULTS}/logs/gather_tests.log",
     benchmark:
@@ -130,7 +137,10 @@ rule summarise_cells:
         design=rows["design"],
         electrode_balance=screen.config["balances"][screen.config["electrode_balance"]],
         limits=screen.config["limits"],
-        method_order=screen.config["capacitance"]["method_order"],
+        settings={
+            name: screen.config["capacitance"][name]
+            for name in ("method_order", "reference_current_A_per_g", "area_u_percent")
+        },
     message:
         "From cells to farads per gram"
     script:

@@ -34,7 +34,8 @@ CYCLE_COLUMNS = (
     "drop_V", "drop_first_sample_V", "current_step_mA",
     "coulombic_efficiency_percent", "coulombic_efficiency_percent_se",
     "energy_efficiency_percent", "energy_efficiency_percent_se",
-    "energy_J", "energy_J_se", "energy_delivered_J", "power_mean_W", "power_max_W", "quality",
+    "energy_J", "energy_J_se", "energy_delivered_J", "power_mean_W", "power_mean_W_se",
+    "power_max_W", "power_max_W_se", "quality",
 )  # fmt: skip
 
 
@@ -74,6 +75,13 @@ def measure_cycles(
     -------
     tuple
         Rows with `CYCLE_COLUMNS` (None where a figure does not apply), reasons in words.
+
+    Notes
+    -----
+    Where the logger is slow the step hides between two samples, and the resistance found may
+    come out below zero. It is then not told: ``esr_ohm`` is None, flag ``resistance not
+    resolved``; ``drop_V`` over ``current_step_mA`` and ``esr_ohm_se``, which covers the gap, stay,
+    so that a mean over cycles is not bent by leaving the low ones out.
     """
     instrument = {**EXACT, **(instrument or {})}
     if segments is None:
@@ -128,7 +136,7 @@ class _Discharge:
         level = float(np.median(ii))
         row = dict.fromkeys(CYCLE_COLUMNS)
         row.update(cycle=self.here.cycle, start_s=float(t[0]), n_points=n_points,
-                   current_mA=level * 1e3)  # fmt: skip
+                   current_mA=level * 1e3, voltage_gain_se=self.gain)  # fmt: skip
         charge = integral(tt, ii)
         energy = integral(tt, vv * ii)
         row["capacitance_F"] = level * span / height
@@ -170,7 +178,7 @@ class _Discharge:
         if step <= 0.1 * level:
             return
         row["current_step_mA"] = step * 1e3
-        row["esr_ohm"] = drop / step
+        esr = drop / step
         u_a = np.sqrt(
             scatter**2 * (1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300)) + u_before**2
         )
@@ -180,8 +188,10 @@ class _Discharge:
         u_moment = abs(slope) * (step / level) * np.hypot(gap / np.sqrt(3.0), self.u_time)
         share = np.hypot(self.gain, self.current_gain)
         row["esr_ohm_se_a"] = float(u_a / step)
-        row["esr_ohm_se_b"] = float(np.hypot(u_moment / step, share * row["esr_ohm"]))
+        row["esr_ohm_se_b"] = float(np.hypot(u_moment / step, share * esr))
         row["esr_ohm_se"] = float(np.hypot(row["esr_ohm_se_a"], row["esr_ohm_se_b"]))
+        if esr > 0:
+            row["esr_ohm"] = float(esr)
 
     def _voltage_before(self, noise, t, slope) -> tuple[float, float]:
         """Voltage at the last sample before the step, and its standard error from noise.
@@ -227,9 +237,14 @@ class _Discharge:
         row["energy_J_se"] = float(row["energy_J"] * np.hypot(share, 2 * self.gain))
         row["energy_delivered_J"] = -self._charge_and_energy(self.here)[1]
         if row["discharge_s"] > 0:
-            row["power_mean_W"] = row["energy_J"] / row["discharge_s"]
-        if row["esr_ohm"] is not None and row["esr_ohm"] > 0:
+            row["power_mean_W"] = row["energy_delivered_J"] / row["discharge_s"]
+            gains = np.hypot(self.gain, self.current_gain)
+            share_a = row["capacitance_F_se_a"] / row["capacitance_F"]
+            row["power_mean_W_se"] = float(row["power_mean_W"] * np.hypot(gains, share_a))
+        if row["esr_ohm"] is not None:
             row["power_max_W"] = row["voltage_start_V"] ** 2 / (4.0 * row["esr_ohm"])
+            share = np.hypot(row["esr_ohm_se"] / row["esr_ohm"], 2.0 * self.gain)
+            row["power_max_W_se"] = float(row["power_max_W"] * share)
 
     def _efficiency(self, row, upper) -> None:
         """Charge and energy out over in, where the charge began where the discharge ends."""
@@ -287,8 +302,10 @@ class _Discharge:
             flags.append("charge and energy capacitance differ by over 10 %")
         if row["drop_V"] is not None and row["drop_V"] > DROP_SHARE * height:
             flags.append("drop over 20 % of the window")
-        if row["esr_ohm"] is None:
+        if row["drop_V"] is None:
             flags.append("no sample before the step")
+        elif row["esr_ohm"] is None and row["current_step_mA"] is not None:
+            flags.append("resistance not resolved")
         if self._is_clipped():
             flags.append("clipped")
         top = float(self.voltage[max(self.here.start - 1, 0) : self.here.stop].max())

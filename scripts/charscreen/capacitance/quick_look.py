@@ -5,8 +5,9 @@ from pathlib import Path
 
 import numpy as np
 
-from charscreen.capacitance.analyse import constant_current_rows, electrode_capacitance
+from charscreen.capacitance.analyse import constant_current_rows
 from charscreen.capacitance.exponential import measure_decay
+from charscreen.capacitance.per_mass import electrode_capacitance
 from charscreen.capacitance.steady import summarise_cycles
 from charscreen.findings import LEAVES_OUT
 from charscreen.rounding import with_uncertainty
@@ -230,7 +231,10 @@ def _current_lines(path, trace: Trace, upper, current_mA, notes):
         _row("capacitance", _shown(mean["capacitance_F"], mean["capacitance_F_se"], "F")
              + f" (by energy {mean['capacitance_energy_F']:.4g} F)"),
     ]  # fmt: skip
-    if mean["esr_ohm"] is None:
+    if mean["esr_ohm"] is None and mean["esr_ohm_se"] is not None:
+        bound = f"not resolved, under about {2.0 * mean['esr_ohm_se']:.2g} Ω; log faster"
+        lines.append(_row("series resistance", bound))
+    elif mean["esr_ohm"] is None:
         lines.append(_row("series resistance", "not to be seen: no sample before the discharge"))
     else:
         lines.append(_row("series resistance", _shown(mean["esr_ohm"], mean["esr_ohm_se"], "Ω")))
@@ -266,7 +270,10 @@ def _resistor_lines(path, trace: Trace, load_ohm, meter_ohm, notes):
         _row("capacitance", _shown(row["capacitance_F"], row["capacitance_F_se"], "F")),
     ]
     if row["esr_ohm"] is None:
-        lines.append(_row("series resistance", "not to be seen, taken as 0"))
+        used = _shown(row["series_ohm_used"], row["series_ohm_used_se"], "Ω")
+        lines.append(
+            _row("series resistance", f"not to be seen; the capacitance allows for {used}")
+        )
     else:
         lines.append(_row("series resistance", _shown(row["esr_ohm"], row["esr_ohm_se"], "Ω")))
     lines += [_row("look at", flag) for flag in row["quality"].split("; ") if flag]

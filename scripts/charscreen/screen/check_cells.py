@@ -7,7 +7,6 @@ from charscreen.findings import nearest
 from charscreen.screen.check_masses import check_pair
 from charscreen.screen.review import Review
 
-EVALUATED = ("constant_current", "through_resistor", "direct")
 OFFERED = 500  # names among which a near one is looked for; more would take seconds
 UNEQUAL = 2.0  # ratio of two electrodes that is asked about: common practice, no source
 # Words that name an electrolyte without water; anything else counts as aqueous or unknown.
@@ -188,8 +187,6 @@ def _lacking(
     method = row["method"]
     if method is None:
         return None
-    if method not in EVALUATED:
-        return "method", f"The method {method} is not evaluated in this version; nothing to mend."
     if method == "direct":
         if row["capacitance_F"] is None:
             return "capacitance_F", "The cell is empty, and the method direct needs it. Write it."
@@ -204,18 +201,36 @@ def _lacking(
             return "trace_map", "The cell is empty, and a trace needs a column map. Name one."
     if method == "through_resistor" and row["load_ohm"] is None:
         return "load_ohm", "The cell is empty, and the method needs the load. Write its ohms."
-    if method == "constant_current" and row["current_mA"] is None:
-        if row["trace"] is None and any(reading["current_mA"] is None for reading in readings):
-            text = "The cell is empty and the readings carry no current. Write the current."
-            return "current_mA", text
-        layout = review.config.get("column_maps", {}).get(row["trace_map"])
-        if row["trace"] is not None and layout is not None and "current" not in layout:
-            text = (
-                f"The cell is empty and the column map {row['trace_map']} names no current. Write "
-                "the current, or name its column."
-            )
-            return "current_mA", text
-    return None
+    return _lacking_current(review, row, readings)
+
+
+#: Column that stands in where no current is logged, by method, and what to do.
+_INSTEAD_OF_CURRENT = {
+    "constant_current": ("current_mA", "Write the current"),
+    "held_voltage": ("load_ohm", "Write the charging resistor whose voltage was logged"),
+    "voltammetry": (None, "Voltammetry needs it"),
+}
+
+
+def _lacking_current(review: Review, row: dict, readings: list[dict]) -> tuple[str, str] | None:
+    """Column and message where a method needs a current and there is none."""
+    if row["method"] not in _INSTEAD_OF_CURRENT:
+        return None
+    column, remedy = _INSTEAD_OF_CURRENT[row["method"]]
+    if column is not None and row[column] is not None:
+        return None
+    start = "The cell is empty and" if column else "For this method"
+    if row["trace"] is None:
+        if all(reading["current_mA"] is not None for reading in readings):
+            return None
+        return column or "method", f"{start} the readings carry no current. {remedy}."
+    layout = review.config.get("column_maps", {}).get(row["trace_map"])
+    if layout is None or "current" in layout:
+        return None
+    text = (
+        f"{start} the column map {row['trace_map']} names no current. {remedy}, or name its column."
+    )
+    return column or "trace_map", text
 
 
 def _missing_file(name: str, present: set[str]) -> str:
