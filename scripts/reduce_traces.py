@@ -5,6 +5,7 @@ import os
 from charscreen.capacitance.cycle_table import write_cycles
 from charscreen.capacitance.reduce import reduce_tests
 from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
+from charscreen.capacitance.thinned import write_thinned
 from charscreen.findings import JOB_COLUMNS
 from charscreen.job import job
 from charscreen.provenance import digest
@@ -14,6 +15,7 @@ from charscreen.rows_csv import write_rows_csv
 os.environ.setdefault("POLARS_MAX_THREADS", "1")
 with job(snakemake.log[0]):
     params, output = snakemake.params, snakemake.output
+    thinned: dict = {}
     rows, cycles, findings = reduce_tests(
         params.tests,
         params.cells,
@@ -22,9 +24,11 @@ with job(snakemake.log[0]):
         instrument=params.instrument,
         settings=params.settings,
         trace_folder="config/traces",
+        thinned=thinned,
     )
     traces = [{"trace": str(path), "sha256": digest(path)} for path in snakemake.input.traces]
     write_rows_csv(rows, TEST_RESULT_COLUMNS, output.results)
     write_cycles(cycles, output.cycles)
+    write_thinned(thinned, output.thinned)
     write_rows_csv([finding.as_row() for finding in findings], JOB_COLUMNS, output.findings)
     write_rows_csv(traces, ("trace", "sha256"), output.digests)

@@ -65,6 +65,7 @@ rule reduce_traces:
     output:
         results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
         cycles=f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet",
+        thinned=f"{RESULTS}/collect/batches/{{batch}}_thinned.parquet",
         findings=f"{RESULTS}/collect/batches/{{batch}}_findings.csv",
         digests=f"{RESULTS}/collect/batches/{{batch}}_digests.csv",
     log:

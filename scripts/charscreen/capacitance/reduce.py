@@ -6,6 +6,7 @@ import numpy as np
 
 from charscreen.capacitance.evaluate import ORDER, LeftOut, evaluate
 from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
+from charscreen.capacitance.thinned import thin
 from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding, nearest
 from charscreen.rows_csv import write_rows_csv
 from charscreen.traces.reading import Trace, TraceReader
@@ -22,6 +23,7 @@ def reduce_tests(
     instrument: dict | None,
     settings: dict,
     trace_folder: str | Path,
+    thinned: dict | None = None,
 ) -> tuple[list[dict], list[dict], list[Finding]]:
     """One row per test that could be evaluated, its cycles, and what was found on the way.
 
@@ -41,6 +43,9 @@ def reduce_tests(
         ``window``, ``skip_cycles``, ``method_order`` and ``leakage_time_s``.
     trace_folder : path-like
         Folder of the traces.
+    thinned : dict, optional
+        Takes, by test, the record of every test that was evaluated, cut down for pictures; see
+        `charscreen.capacitance.thinned.thin`.
 
     Returns
     -------
@@ -71,14 +76,19 @@ def reduce_tests(
         try:
             one.row = one.evaluate(reader, instrument, settings, others)
             others.append(one.row)
+            if thinned is not None and one.trace is not None:
+                thinned[one.test["test"]] = one.thin(settings)
         except LeftOut as reason:
             one.find(LEAVES_OUT, str(reason), reason.column)
+        one.trace = None  # one record at a time in memory
     by_id = {one.test["test"]: one for one in done}
     for one in done:
         # Rows cannot come from two cells: which of the two tests is right is not to be known.
         other = by_id.get(one.shares_with)
         if other and other.row and other.test["cell"] != one.test["cell"]:
             other.row = None
+            if thinned is not None:
+                thinned.pop(other.test["test"], None)
             words = _shared_words(one.test["test"], other.test["trace"])
             other.find(LEAVES_OUT, words, "trace")
     rows = [one.row for one in done if one.row]
@@ -118,6 +128,7 @@ class _Test:
         self.shares_with: str | None = None
         self.row: dict | None = None
         self.cycles: list[dict] = []
+        self.trace: Trace | None = None
 
     def find(self, severity: str, message: str, column: str, value: object = None) -> None:
         """Note a finding on this test's row."""
@@ -149,12 +160,18 @@ class _Test:
             method=method,
             upper_voltage_V=self.cell["upper_voltage_V"],
         )
-        trace = None if method == "direct" else self._readings_or_trace(reader)
+        self.trace = None if method == "direct" else self._readings_or_trace(reader)
         self.cycles = evaluate(
-            self, row, trace, instrument=instrument, settings=settings, others=others
+            self, row, self.trace, instrument=instrument, settings=settings, others=others
         )
         row["quality"] = "; ".join(dict.fromkeys(self.flags))
         return row
+
+    def thin(self, settings: dict) -> dict:
+        """The record cut down for a picture."""
+        upper = self.cell["upper_voltage_V"]
+        top, bottom = (share * upper for share in settings.get("window", (0.8, 0.4)))
+        return thin(self.trace, self.cycles, method=self.test["method"], window_V=(top, bottom))
 
     def _readings_or_trace(self, reader: TraceReader) -> Trace:
         name = self.test.get("trace")
