@@ -74,3 +74,36 @@ def decay_rc(
     after = start_V * load_ohm / (load_ohm + series_ohm) * np.exp(-times_s / tau)
     time = np.concatenate([before_s, times_s])
     return time, np.concatenate([np.full(len(before_s), start_V), after])
+
+
+def sweep_rc(
+    *,
+    capacitance_F: float = 0.4,
+    series_ohm: float = 5.0,
+    rate_V_s: float = 0.02,
+    upper_V: float = 1.0,
+    step_s: float = 0.05,
+    n_scans: int = 2,
+    noise_V: float = 0.0,
+    seed: int = 0,
+):
+    """Voltammetry of a resistor and a capacitor in series between 0 and an upper voltage.
+
+    The current is the exact solution: within a sweep it nears ±ν·C with time constant R·C.
+
+    Returns
+    -------
+    tuple of (n,) arrays
+        Time [s], voltage [V], current [A].
+    """
+    n = round(upper_V / rate_V_s / step_s)
+    time = np.arange(2 * n_scans * n + 1) * step_s
+    phase = np.arange(len(time)) % (2 * n)
+    voltage = np.where(phase <= n, phase, 2 * n - phase) * rate_V_s * step_s
+    decay = np.exp(-step_s / (series_ohm * capacitance_F))
+    current = np.zeros(len(time))
+    for k in range(1, len(time)):
+        aim = rate_V_s * capacitance_F * (1.0 if (k - 1) % (2 * n) < n else -1.0)
+        current[k] = aim + (current[k - 1] - aim) * decay
+    noise = noise_V * np.random.default_rng(seed).standard_normal(len(time))
+    return time, voltage + noise, current

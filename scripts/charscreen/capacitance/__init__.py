@@ -16,6 +16,7 @@ from charscreen.capacitance.per_mass import (
     power_mean_W_per_kg,
 )
 from charscreen.capacitance.rate import fit_rate
+from charscreen.capacitance.standard_currents import class_current_mA, efficient_currents_A
 
 __all__ = [
     "analyse_constant_current",
@@ -23,7 +24,9 @@ __all__ = [
     "analyse_open_circuit",
     "analyse_through_resistor",
     "analyse_voltammetry",
+    "class_current_mA",
     "constant_current_rows",
+    "efficient_currents_A",
     "electrode_capacitance",
     "energy_Wh_per_kg",
     "fit_exponential",

@@ -7,7 +7,7 @@ from charscreen.capacitance.discharge import EXACT
 
 READ_AT_S = 1800.0  # common practice, no source: 30 min are usual
 BAND_SHARE = 0.01  # the voltage is held while within this share of its level
-WINDOW_SHARE = 0.1  # the current is read from a line over this share of the time about it
+WINDOW_SHARE = 0.05  # the current is read from a line over this share of the time about it
 STILL_FALLING_PERCENT_PER_H = 20.0
 LEAST_POINTS = 3
 
@@ -57,7 +57,7 @@ def measure_hold(
 
     Notes
     -----
-    The current is read from a straight line over a tenth of the time before and after (only
+    The current is read from a straight line over a twentieth of the time before and after (only
     before, at the end of the record); its slope over the current is the trend. Leakage resistance
     = voltage held over current. A current not above twice its standard uncertainty is empty and
     flagged. The stated time, 30 min by default, is common practice, no source.
@@ -103,7 +103,7 @@ def measure_hold(
         row["leakage_trend_percent_per_h_se"] = float(
             np.hypot(3.6e5 * scatter / np.sqrt(spread) / current, trend * u_a / current)
         )
-        if trend < -STILL_FALLING_PERCENT_PER_H:
+        if trend + 2.0 * row["leakage_trend_percent_per_h_se"] < -STILL_FALLING_PERCENT_PER_H:
             flags.append("current still falling")
         row["leakage_resistance_ohm"] = held / current
         u_v = np.hypot(

@@ -8,6 +8,7 @@ import numpy as np
 from charscreen.capacitance.analyse import constant_current_rows
 from charscreen.capacitance.exponential import measure_decay
 from charscreen.capacitance.per_mass import electrode_capacitance
+from charscreen.capacitance.standard_currents import efficient_currents_A
 from charscreen.capacitance.steady import summarise_cycles
 from charscreen.findings import LEAVES_OUT
 from charscreen.rounding import with_uncertainty
@@ -238,6 +239,9 @@ def _current_lines(path, trace: Trace, upper, current_mA, notes):
         lines.append(_row("series resistance", "not to be seen: no sample before the discharge"))
     else:
         lines.append(_row("series resistance", _shown(mean["esr_ohm"], mean["esr_ohm_se"], "Ω")))
+        discharge = efficient_currents_A(voltage_V=upper, esr_ohm=mean["esr_ohm"])[1]
+        text = f"up to {1e3 * discharge:.3g} mA for 95 % of the energy"
+        lines.append(_row("discharge current", text))
     lines += [_row("look at", flag) for flag in mean["flags"]]
     return lines, (mean["capacitance_F"], mean["capacitance_F_se"])
 

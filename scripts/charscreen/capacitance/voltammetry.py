@@ -137,7 +137,7 @@ def _find_sweeps(time, voltage):
         sign = 1 if voltage[b] > voltage[a] else -1
         part = slice(a, b + 1)
         t, v = time[part], voltage[part]
-        inner = (v > low + 0.1 * (high - low)) & (v < high - 0.1 * (high - low))
+        inner = (v > bottom + 0.1 * (top - bottom)) & (v < top - 0.1 * (top - bottom))
         rate = abs(line_fit(t[inner], v[inner])[1]) if inner.sum() >= 3 else 0.0
         if rate <= 0:
             missed += 1
