@@ -12,6 +12,7 @@ from charscreen.graph import (
     cut_batches,
     figure_files,
     load_of,
+    made_of,
     model_files,
     nitrogen_rich,
     plain_rows,

@@ -8,6 +8,8 @@ import zlib
 from functools import cache
 from pathlib import Path
 
+from charscreen.words import activation_words, feedstock_words
+
 SCRIPTS = Path(__file__).resolve().parent.parent
 # About two seconds of work, three times the start-up of a job; a large screen then has more
 # batches than a machine has cores.
@@ -102,6 +104,29 @@ def plain_rows(rows: list[dict]) -> list[dict]:
 def rows_where(rows: list[dict], column: str, values: set[str]) -> list[dict]:
     """Rows whose column holds one of the values."""
     return [row for row in rows if row[column] in values]
+
+
+def made_of(
+    tests: list[dict], cells: list[dict], design: list[dict], names: dict[str, str]
+) -> dict[str, list[str]]:
+    """Firing, and what it was made of in words, of every cell that the tests name.
+
+    Parameters
+    ----------
+    tests, cells, design : list of dict
+        Checked rows.
+    names : dict
+        Feedstock id to name.
+    """
+    lots = {row["run"]: row for row in design}
+    wanted = {test["cell"] for test in tests}
+    found = {}
+    for cell in cells:
+        if cell["cell"] in wanted:
+            lot = lots[cell["run"]]
+            words = f"{feedstock_words(lot['feedstock'], names)}, {activation_words(lot)}"
+            found[cell["cell"]] = [lot["firing"], words]
+    return dict(sorted(found.items()))
 
 
 def nitrogen_rich(feedstocks: list[dict], limit_percent: float) -> list[str]:
