@@ -56,6 +56,7 @@ def test_discharge_from_rest():
         row["voltage_start_V"], esr_ohm=row["esr_ohm"], carbon_g=0.010
     ) == pytest.approx(6250.0, rel=EXACT)
     assert row["power_max_W"] / 1e-5 == pytest.approx(6250.0, rel=EXACT)
+    assert row["power_mean_W"] / 1e-5 == pytest.approx(245.0, rel=EXACT)
 
 
 def test_same_drop_where_charge_turns_into_discharge():
