@@ -12,8 +12,9 @@ from charscreen.capacitance.standard_currents import efficient_currents_A
 from charscreen.capacitance.steady import summarise_cycles
 from charscreen.findings import LEAVES_OUT
 from charscreen.rounding import with_uncertainty
-from charscreen.traces.maps import check_map, describe_map, suggest_column_map
+from charscreen.traces.maps import check_map, describe_map
 from charscreen.traces.reading import Trace, read_trace
+from charscreen.traces.suggest import suggest_column_map
 
 #: Standard uncertainties that are assumed where no settings are read. Common practice, no
 #: source: a good hand-held meter or a simple logger.
