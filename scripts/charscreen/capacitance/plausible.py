@@ -16,6 +16,10 @@ SIGN_CORRELATION = 0.5
 MAX_EFFICIENCY_PERCENT = 103.0
 LEAST_EFFICIENCY_PERCENT = 90.0
 OVER_SHARE = 0.05
+# A voltage beyond these shares of the upper voltage is in another unit, or no voltage at all.
+FAR_OVER_SHARE = 3.0
+FAR_UNDER_SHARE = 0.02
+LEAST_F_PER_G = 3.0  # of one electrode; chars that were never activated give 5 and more
 
 TURNED_SIGN = (
     "the voltage falls while the current is positive: the sign of the current is "
@@ -30,6 +34,36 @@ def is_sign_turned(voltage_V: np.ndarray, current_A: np.ndarray) -> bool:
     rise = np.diff(voltage_V)[moving] * np.sign(i[1:][moving])
     up, down = float(rise[rise > 0].sum()), float(-rise[rise < 0].sum())
     return down > 0 and (down - up) / (down + up) > SIGN_CORRELATION
+
+
+def wrong_scale_of_voltage(one, voltage_V: np.ndarray) -> str:
+    """Why a record cannot be the voltage of this cell; empty where it can."""
+    upper = one.cell["upper_voltage_V"]
+    highest = float(np.quantile(np.abs(voltage_V), 0.99))
+    remedy = (
+        f"upper_voltage_V of cell '{one.cell['cell']}' ({upper:g} V). Check the column and the "
+        "unit (V or mV) of the voltage in the column map."
+    )
+    if highest > FAR_OVER_SHARE * upper:
+        return f"the voltage runs to {highest:.4g} V, far above {remedy}"
+    # The voltage across a charging resistor may be small.
+    if highest < FAR_UNDER_SHARE * upper and one.test["method"] != "held_voltage":
+        return f"the voltage stays under {max(highest, 1e-12):.2g} V, far below {remedy}"
+    return ""
+
+
+def question_capacitance(one, capacitance_F: float | None) -> None:
+    """Question a capacitance too small for its carbon: minutes taken for seconds make it so."""
+    carbon = rough_carbon_g(one.cell)
+    if not carbon or not capacitance_F:
+        return
+    electrode = 4.0 * capacitance_F / carbon
+    if electrode < LEAST_F_PER_G:
+        one.question(
+            f"the capacitance comes to {electrode:.2g} F per gram of one electrode, which is "
+            "little. Check the units of time (seconds or minutes) and of current.",
+            "trace",
+        )
 
 
 def question_current(one, measured_mA: float) -> None:

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from charscreen.capacitance.evaluate import ORDER, LeftOut, evaluate
+from charscreen.capacitance.plausible import question_capacitance, wrong_scale_of_voltage
 from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.capacitance.thinned import thin
 from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding, nearest
@@ -161,9 +162,14 @@ class _Test:
             upper_voltage_V=self.cell["upper_voltage_V"],
         )
         self.trace = None if method == "direct" else self._readings_or_trace(reader)
+        wrong = self.trace and wrong_scale_of_voltage(self, self.trace.voltage_V)
+        if wrong:
+            raise LeftOut(wrong)
         self.cycles = evaluate(
             self, row, self.trace, instrument=instrument, settings=settings, others=others
         )
+        if method != "direct":
+            question_capacitance(self, row["capacitance_F"])
         row["quality"] = "; ".join(dict.fromkeys(self.flags))
         return row
 

@@ -239,6 +239,29 @@ def check_gaps(trace: Trace, report: Reporter) -> None:
         )
 
 
+def check_step(trace: Trace, report: Reporter) -> None:
+    """Question a record whose even step is a round number of seconds only in another unit."""
+    if len(trace) < 30:
+        return
+    steps = np.diff(trace.time_s)
+    mean = float(trace.time_s[-1] - trace.time_s[0]) / len(steps)
+    if mean <= 0 or np.quantile(np.abs(steps - mean), 0.9) > 0.2 * mean or _is_round(mean, 2):
+        return
+    for factor, unit in ((60.0, "min"), (3600.0, "h")):
+        if _is_round(mean * factor, 1):
+            report.question(
+                f"a row comes every {mean:.4g} s, which would be {mean * factor:.3g} s if the "
+                f"file's time were in {unit}. Correct the unit of time in the column map, or "
+                "accept the test with a reason."
+            )
+            return
+
+
+def _is_round(value: float, digits: int) -> bool:
+    """Whether a value has no more than so many significant digits, to three parts in 1,000."""
+    return abs(float(f"{value:.{digits - 1}e}") / value - 1.0) < 0.003
+
+
 def check_clipped(trace: Trace, report: Reporter) -> None:
     """Question a voltage that stands at its highest or lowest value while current flows."""
     current = trace.current_A

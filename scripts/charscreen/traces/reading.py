@@ -24,6 +24,7 @@ from charscreen.traces.parts import (
     check_clipped,
     check_gaps,
     check_order,
+    check_step,
     choose_rows,
     drop_missing,
 )
@@ -184,6 +185,7 @@ def _take_part(record: _Record, **part) -> tuple[Trace | None, list[Finding], np
     if trace is not None:
         trace = check_order(trace, report)
     if trace is not None:
+        check_step(trace, report)
         check_gaps(trace, report)
         check_clipped(trace, report)
     return trace, report.findings, chosen
