@@ -19,7 +19,9 @@ OVER_SHARE = 0.05
 # A voltage beyond these shares of the upper voltage is in another unit, or no voltage at all.
 FAR_OVER_SHARE = 3.0
 FAR_UNDER_SHARE = 0.02
-LEAST_F_PER_G = 3.0  # of one electrode; chars that were never activated give 5 and more
+# Of one electrode: what is worth testing gives more, and minutes taken for seconds a sixtieth.
+# Common practice, no source.
+LEAST_F_PER_G = 5.0
 
 TURNED_SIGN = (
     "the voltage falls while the current is positive: the sign of the current is "

@@ -86,6 +86,11 @@ def check_map(column_map: dict) -> tuple[ColumnMap | None, list[str]]:
                 problems.append(f"'{unit}' is no unit of {quantity}. Use {known}.")
             elif unit:
                 units[quantity] = unit
+    named = list(columns.values())
+    for column in dict.fromkeys(named):
+        users = [quantity for quantity, other in columns.items() if other == column]
+        if len(users) > 1:
+            problems.append(f"{' and '.join(users)} name the same column {column}. Correct one.")
     current = column_map.get("current")
     positive = current.get("positive_is", "charge") if isinstance(current, dict) else "charge"
     if positive not in ("charge", "discharge"):
