@@ -57,21 +57,52 @@ def test_noise_at_several_rates(step_s, rest):
     assert (table["quality"] == "").all()
 
 
-def test_stated_scatter_covers_the_truth():
-    n, hits_c, hits_r = 200, 0, 0
+@pytest.mark.parametrize(
+    ("step_s", "noise_V"), [(0.25, 1.5e-3), (0.05, 3e-4), (1.0, 5e-4), (1.0, 4e-3)]
+)
+def test_stated_scatter_covers_the_truth(step_s, noise_V):
+    n, hits_c, hits_r = 300, 0, 0
     for seed in range(n):
         record = cycle_rc(
-            step_s=0.25, rest_samples=8, noise_V=1.5e-3, n_cycles=1, seed=seed,
+            step_s=step_s, rest_samples=8, noise_V=noise_V, n_cycles=1, seed=seed,
             capacitance_F=0.2,
         )  # fmt: skip
         row = analyse(record).iloc[0]
         hits_c += abs(row["capacitance_F"] - 0.2) < 1.96 * row["capacitance_F_se_a"]
-        hits_r += abs(row["esr_ohm"] - 2.0) < 1.96 * row["esr_ohm_se_a"]
-    # Nominal 95 %; bounds are 1 in 1,000 of the binomial law, widened to 90 % below because
-    # the noise is estimated from the same few samples.
-    low = binom.ppf(0.001, n, 0.90)
-    assert low <= hits_c <= n
-    assert low <= hits_r <= n
+        # The raw figure, also where it is below zero and so not told.
+        raw = 1e3 * row["drop_V"] / row["current_step_mA"]
+        hits_r += abs(raw - 2.0) < 1.96 * row["esr_ohm_se_a"]
+    # Nominal 95 %; bounds are 1 in 1,000 of the binomial law. At one sample a second the noise is
+    # known from 16 samples only: normal limits then hold 93 % (Student, 14 degrees of freedom).
+    low = binom.ppf(0.001, n, 0.95 if step_s < 1 else 0.93)
+    assert hits_c >= low
+    assert hits_r >= low
+
+
+def test_energies_and_powers_cover_the_truth_between_samples():
+    # Steps fall anywhere between two samples; charge turns straight into discharge.
+    capacitance, series, current, n = 0.3, 2.0, 5e-3, 60
+    half = (1.0 - 2.0 * current * series) * capacitance / current
+    truth = {
+        "energy_J": 0.5 * capacitance * (1.0 - 2.0 * current * series) ** 2,
+        "power_mean_W": current * (0.5 - current * series),
+        "energy_efficiency_percent": 100.0 * (0.5 - current * series) / (0.5 + current * series),
+        "coulombic_efficiency_percent": 100.0,
+    }
+    hits = dict.fromkeys(truth, 0)
+    for seed in range(n):
+        rng = np.random.default_rng(seed)
+        period = float(rng.choice([0.05, 0.5, 2.0]))
+        t = np.arange(period * rng.random(), 6 * half, period)
+        leg, into = np.divmod(t, half)
+        up = leg % 2 == 0
+        inner = current * series + current * np.where(up, into, half - into) / capacitance
+        i = np.where(up, current, -current)
+        v = inner + series * i + 3e-4 * rng.standard_normal(len(t))
+        row = analyse((t, v, i)).iloc[1]
+        for name, value in truth.items():
+            hits[name] += abs(row[name] - value) < 2.0 * row[f"{name}_se"]
+    assert all(count >= binom.ppf(0.001, n, 0.95) for count in hits.values()), hits
 
 
 def test_instrument_part_stands_apart_and_joins():

@@ -109,13 +109,14 @@ def find_crossing(
         i = min(max(first_below, 1), n - 1)
         dv, dt = voltage[i - 1] - voltage[i], time[i] - time[i - 1]
         share = (voltage[i - 1] - level) / dv if dv > 0 else 0.5
-        se = min(noise * dt / dv, dt) if dv > 0 else dt
+        se = min(noise * float(np.hypot(share, 1.0 - share)) * dt / dv, dt) if dv > 0 else dt
         return Crossing(float(time[i - 1] + share * dt), float(se))
     middle = (first_below + last_above) // 2
     half = int(np.clip(4 * noise / drop, 3, max(3, n // 10)))
     chosen = slice(max(0, middle - half), min(n, middle + half + 1))
-    value, slope, mean, _ = line_fit(time[chosen], voltage[chosen])
+    value, slope, mean, spread = line_fit(time[chosen], voltage[chosen])
     if slope >= 0:
         return None
-    count = len(time[chosen])
-    return Crossing(float(mean + (level - value) / slope), float(noise / np.sqrt(count) / -slope))
+    ahead = (level - value) / slope  # the noise chose the samples: the level lies off their middle
+    share = np.sqrt(1.0 / len(time[chosen]) + ahead**2 / spread)
+    return Crossing(float(mean + ahead), float(noise * share / -slope))

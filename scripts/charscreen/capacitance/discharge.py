@@ -120,6 +120,7 @@ class _Discharge:
         self.gain = instrument["voltage_percent"] / 100.0
         self.current_gain = instrument["current_percent"] / 100.0
         self.steps_from_voltage = False
+        self.u_after = 0.0  # of the voltage after the drop
         self.u_time = instrument["time_resolution_s"] / np.sqrt(12.0)
 
     def measure(self, first, last, *, top, bottom, upper) -> dict:
@@ -170,6 +171,13 @@ class _Discharge:
         scatter = float(np.sqrt(np.sum(residual**2) / max(len(t) - 2, 1))) if len(t) > 2 else noise
         v_before, u_before = self._voltage_before(noise, t, slope)
         drop = float(v_before - (value + slope * (t_before - mean)))
+        # The line is read off at the last sample before the step, the step came up to a gap later.
+        gap = self.time[self.here.start] - t_before
+        if self.steps_from_voltage:
+            gap = np.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
+        u_line = scatter * np.sqrt(1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300))
+        u_moment = abs(slope) * np.hypot(gap / np.sqrt(3.0), self.u_time)
+        self.u_after = float(np.hypot(u_line, u_moment))
         step = self._current_before() + level
         row["voltage_start_V"] = float(v_before)
         row["drop_first_sample_V"] = float(v_before - self.voltage[self.here.start])
@@ -179,16 +187,10 @@ class _Discharge:
             return
         row["current_step_mA"] = step * 1e3
         esr = drop / step
-        u_a = np.sqrt(
-            scatter**2 * (1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300)) + u_before**2
-        )
-        gap = self.time[self.here.start] - t_before  # the step lies somewhere in this gap
-        if self.steps_from_voltage:
-            gap = np.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
-        u_moment = abs(slope) * (step / level) * np.hypot(gap / np.sqrt(3.0), self.u_time)
+        u_a = np.hypot(u_line, u_before)
         share = np.hypot(self.gain, self.current_gain)
         row["esr_ohm_se_a"] = float(u_a / step)
-        row["esr_ohm_se_b"] = float(np.hypot(u_moment / step, share * esr))
+        row["esr_ohm_se_b"] = float(np.hypot(u_moment / level, share * esr))
         row["esr_ohm_se"] = float(np.hypot(row["esr_ohm_se_a"], row["esr_ohm_se_b"]))
         if esr > 0:
             row["esr_ohm"] = float(esr)
@@ -234,17 +236,30 @@ class _Discharge:
             row["voltage_start_V"] = after
         row["energy_J"] = 0.5 * row["capacitance_F"] * after**2
         share = row["capacitance_F_se"] / row["capacitance_F"]
-        row["energy_J_se"] = float(row["energy_J"] * np.hypot(share, 2 * self.gain))
+        parts = (share, 2.0 * self.gain, 2.0 * self.u_after / after)
+        row["energy_J_se"] = float(row["energy_J"] * np.sqrt(np.sum(np.square(parts))))
         row["energy_delivered_J"] = -self._charge_and_energy(self.here)[1]
         if row["discharge_s"] > 0:
             row["power_mean_W"] = row["energy_delivered_J"] / row["discharge_s"]
-            gains = np.hypot(self.gain, self.current_gain)
             share_a = row["capacitance_F_se_a"] / row["capacitance_F"]
-            row["power_mean_W_se"] = float(row["power_mean_W"] * np.hypot(gains, share_a))
+            parts = (self.gain, self.current_gain, share_a, self._shift_share(row))
+            row["power_mean_W_se"] = float(row["power_mean_W"] * np.sqrt(np.sum(np.square(parts))))
         if row["esr_ohm"] is not None:
             row["power_max_W"] = row["voltage_start_V"] ** 2 / (4.0 * row["esr_ohm"])
             share = np.hypot(row["esr_ohm_se"] / row["esr_ohm"], 2.0 * self.gain)
             row["power_max_W_se"] = float(row["power_max_W"] * share)
+
+    def _shift_share(self, row) -> float:
+        """Relative change of a discharge's energy by steps that came after the sample before.
+
+        A discharge is counted from the last sample before its step to its own last one. Where
+        steps fall between samples it gains up to a gap at the top and loses one at the bottom.
+        """
+        part = slice(self.here.start, self.here.stop)
+        gap = float(np.median(np.diff(self.time[part]))) / np.sqrt(3.0)
+        height = abs(row["voltage_after_drop_V"] - self.voltage[self.here.stop - 1])
+        mean = abs(float(np.mean(self.voltage[part])))
+        return float(gap * height / max(mean * row["discharge_s"], 1e-300))
 
     def _efficiency(self, row, upper) -> None:
         """Charge and energy out over in, where the charge began where the discharge ends."""
@@ -269,7 +284,10 @@ class _Discharge:
         row["coulombic_efficiency_percent"] = 100.0 * q_out / q_in
         row["coulombic_efficiency_percent_se"] = 100.0 * q_out / q_in * share
         ratio = e_out / e_in
-        share_e = np.hypot(share, offset * abs(q_out / e_out - q_in / e_in))
+        # The charge gains at the bottom and loses at the top, the discharge the other way round.
+        shift = 2.0 * self._shift_share(row)
+        row["efficiency_share_a"] = float(share)  # where steps fall differs from cycle to cycle
+        share_e = np.hypot(np.hypot(share, shift), offset * abs(q_out / e_out - q_in / e_in))
         row["energy_efficiency_percent"] = 100.0 * ratio
         row["energy_efficiency_percent_se"] = float(100.0 * ratio * share_e)
 

@@ -117,7 +117,9 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
         values = np.array([c[name] for c in known])
         total = np.array([c[f"{name}_se"] for c in known])
         within = total
-        if source is not None:
+        if name.endswith("efficiency_percent"):
+            within = np.array([c.get("efficiency_share_a") or 0.0 for c in known]) * values
+        elif source is not None:
             within = np.array([c[f"{source}_se_a"] / c[source] for c in known]) * values
         out[name], out[f"{name}_se"], u_a, u_b = _mean(values, total, within)
         if name == "capacitance_F":
