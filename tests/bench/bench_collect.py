@@ -34,8 +34,8 @@ column_maps:
 """
 
 
-def write_screen(folder: Path, *, n_traces: int, n_rows: int) -> list[Path]:
-    """A screen of invented traces: 20 cycles of a resistor and a capacitor each, with noise."""
+def write_screen(folder: Path, *, n_traces: int, n_rows: int, n_cycles: int = 5) -> list[Path]:
+    """A screen of invented traces: a few cycles of a resistor and a capacitor each, with noise."""
     config = folder / "config"
     (config / "traces").mkdir(parents=True)
     (config / "config.yaml").write_text(CONFIG)
@@ -63,7 +63,7 @@ def write_screen(folder: Path, *, n_traces: int, n_rows: int) -> list[Path]:
          for k in range(n_traces)],
     )  # fmt: skip
     rng = np.random.default_rng(1)
-    phase = (np.arange(n_rows) / n_rows * 20.0) % 1.0
+    phase = (np.arange(n_rows) / n_rows * n_cycles) % 1.0
     up = phase < 0.5
     current = np.where(up, 5e-3, -5e-3)
     voltage = 0.96 * np.where(up, 2.0 * phase, 2.0 - 2.0 * phase) + 4.0 * current
@@ -144,13 +144,17 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--traces", type=int, default=1000)
     parser.add_argument("--rows", type=int, default=10_000)
+    parser.add_argument("--cycles", type=int, default=5, help="charges and discharges per trace")
     parser.add_argument("--cores", type=int, default=2)
     options = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
-        paths = write_screen(folder, n_traces=options.traces, n_rows=options.rows)
+        paths = write_screen(
+            folder, n_traces=options.traces, n_rows=options.rows, n_cycles=options.cycles
+        )
         size = sum(path.stat().st_size for path in paths)
-        print(f"{options.traces} traces of {options.rows} rows, {size / 1e6:.0f} MB, "
+        print(f"{options.traces} traces of {options.rows} rows and {options.cycles} cycles, "
+              f"{size / 1e6:.0f} MB, "
               f"{options.cores} cores")  # fmt: skip
         reading = read_alone(paths)
         profile = str(ROOT / "workflow" / "profiles" / "default")

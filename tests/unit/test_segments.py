@@ -3,7 +3,7 @@ import itertools
 import numpy as np
 import pytest
 from cell_models import cycle_rc
-from charscreen.capacitance.curves import find_crossing, integral, noise_sd
+from charscreen.curves import find_crossing, integral, noise_sd
 from charscreen.traces.segments import find_segments
 from charscreen.traces.swings import turning_points
 from hypothesis import given, settings

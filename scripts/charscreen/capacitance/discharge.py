@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from charscreen.capacitance.curves import find_crossing, integral, line_fit, noise_sd
+from charscreen.curves import find_crossing, integral, line_fit, median, noise_sd
 from charscreen.traces.segments import Segment, find_segments
 
 MIN_POINTS = 5
@@ -134,7 +134,7 @@ class _Discharge:
         i_ends = np.interp(ends, t, i)
         ii = np.concatenate([i_ends[:1], i[inside], i_ends[1:]])
         height, span = top - bottom, last.time_s - first.time_s
-        level = float(np.median(ii))
+        level = median(ii)
         row = dict.fromkeys(CYCLE_COLUMNS)
         row.update(cycle=self.here.cycle, start_s=float(t[0]), n_points=n_points,
                    current_mA=level * 1e3, voltage_gain_se=self.gain)  # fmt: skip
@@ -223,7 +223,7 @@ class _Discharge:
         segment = self.segments[self.k - 1]
         if segment.kind == "hold":
             return float(self.current[last])  # it dies away: the last sample counts
-        return float(np.median(self.current[max(segment.start, last - 4) : last + 1]))
+        return median(self.current[max(segment.start, last - 4) : last + 1])
 
     def _energy(self, row) -> None:
         a, b = self.here.start, self.here.stop
@@ -256,7 +256,7 @@ class _Discharge:
         steps fall between samples it gains up to a gap at the top and loses one at the bottom.
         """
         part = slice(self.here.start, self.here.stop)
-        gap = float(np.median(np.diff(self.time[part]))) / np.sqrt(3.0)
+        gap = median(np.diff(self.time[part])) / np.sqrt(3.0)
         height = abs(row["voltage_after_drop_V"] - self.voltage[self.here.stop - 1])
         mean = abs(float(np.mean(self.voltage[part])))
         return float(gap * height / max(mean * row["discharge_s"], 1e-300))
@@ -277,7 +277,7 @@ class _Discharge:
             return
         # Gains of one instrument drop out of a ratio; what stays is when the steps happened.
         t = self.time[self.here.start : self.here.stop]
-        gap = float(np.median(np.diff(t))) / np.sqrt(3.0)
+        gap = median(np.diff(t)) / np.sqrt(3.0)
         duration = max(row["discharge_s"], 1e-12)
         share = np.sqrt(2.0) * np.hypot(gap, self.u_time) / duration
         offset = self.instrument["voltage_offset_mV"] * 1e-3
@@ -345,7 +345,7 @@ class _Discharge:
         run = int(np.argmin(at_top[::-1])) if not at_top.all() else len(v)
         changes = int(np.count_nonzero(np.diff(v[: len(v) - run]))) + 1
         usual = max(1.0, (len(v) - run) / changes)
-        return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * float(np.median(i))
+        return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * median(i)
 
 
 def _is_curved(t: np.ndarray, v: np.ndarray) -> bool:

@@ -4,9 +4,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
 from charscreen.capacitance.discharge import EXACT
 from charscreen.capacitance.fitting import fit_exponential, fit_or_none
+from charscreen.curves import line_fit, noise_sd
 from charscreen.traces.swings import step_index
 
 FLOOR_SHARE = 0.05  # readings under this share of the first say more about the meter

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit
+from charscreen.curves import line_fit
 
 FEW = 20  # with fewer readings one scatter is assumed for all
 _MOST_STEPS = 200

@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
 from charscreen.capacitance.discharge import EXACT
+from charscreen.curves import line_fit, noise_sd
 
 READ_AT_S = 1800.0  # common practice, no source: 30 min are usual
 BAND_SHARE = 0.01  # the voltage is held while within this share of its level

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit
+from charscreen.curves import line_fit
 
 DISTINCT = 1.1  # currents nearer than this ratio count as one
 BENDS_SHARE = 0.03  # scatter about the line above this (and three times the noise): it bends

@@ -5,9 +5,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
 from charscreen.capacitance.discharge import EXACT
 from charscreen.capacitance.fitting import SeparableFit, fit_separable
+from charscreen.curves import line_fit, noise_sd
 
 MOST_POINTS = 1000  # a longer record is averaged down to so many parts
 LEAST_POINTS = 6

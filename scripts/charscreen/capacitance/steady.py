@@ -4,7 +4,7 @@ from collections import Counter
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit
+from charscreen.curves import line_fit, median
 
 OUTLYING = 3.5  # robust standard deviations from the course of the others
 LEAST_FOR_OUTLIERS = 5
@@ -65,14 +65,14 @@ def _lie_apart(cycles: list[dict]) -> np.ndarray:
     x = np.array([c["cycle"] for c in cycles], dtype=float)
     y = np.array([c["capacitance_F"] for c in cycles])
     third = max(1, len(y) // 3)
-    x_1, x_2 = np.median(x[:third]), np.median(x[-third:])
-    y_1, y_2 = np.median(y[:third]), np.median(y[-third:])
+    x_1, x_2 = median(x[:third]), median(x[-third:])
+    y_1, y_2 = median(y[:third]), median(y[-third:])
     slope = (y_2 - y_1) / (x_2 - x_1) if x_2 > x_1 else 0.0
     residual = y - slope * x
-    residual = residual - np.median(residual)
-    spread = 1.4826 * float(np.median(np.abs(residual)))
-    within = float(np.median([c["capacitance_F_se_a"] for c in cycles]))
-    spread = max(spread, within, LEAST_SCATTER_SHARE * abs(float(np.median(y))))
+    residual = residual - median(residual)
+    spread = 1.4826 * median(np.abs(residual))
+    within = float(median([c["capacitance_F_se_a"] for c in cycles]))
+    spread = max(spread, within, LEAST_SCATTER_SHARE * abs(float(median(y))))
     return np.abs(residual) > OUTLYING * spread
 
 

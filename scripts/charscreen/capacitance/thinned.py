@@ -110,8 +110,11 @@ def _extremes(values: np.ndarray, fitted: np.ndarray) -> np.ndarray:
     lowest = table[np.arange(BUCKETS), values[table].argmin(axis=1)]
     highest = table[np.arange(BUCKETS), values[table].argmax(axis=1)]
     turns = np.flatnonzero(np.diff(fitted.astype(np.int8)))
-    turns = np.concatenate([turns, turns + 1]) if len(turns) <= BUCKETS else turns[:0]
-    return np.unique(np.concatenate([[0, n - 1], lowest, highest, turns]))
+    kept = np.zeros(n, dtype=bool)
+    kept[[0, n - 1]] = kept[lowest] = kept[highest] = True
+    if len(turns) <= BUCKETS:
+        kept[turns] = kept[turns + 1] = True
+    return np.flatnonzero(kept)
 
 
 def write_thinned(records: dict[str, dict[str, np.ndarray]], path: str | Path) -> None:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
 from charscreen.capacitance.discharge import EXACT
+from charscreen.curves import line_fit, noise_sd
 from charscreen.traces.swings import turning_points
 
 MIDDLE_SHARE = 0.8  # of a sweep: near its ends the current still turns round

@@ -5,6 +5,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from charscreen.curves import median
 from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding
 
 MISSING_SHARE = 0.2  # more missing values than this: the record is not whole
@@ -221,7 +222,7 @@ def check_gaps(trace: Trace, report: Reporter) -> None:
     moving = steps[steps > 0]
     if not len(moving):
         return
-    usual = float(np.median(moving))
+    usual = median(moving)
     beside = np.maximum(np.append(steps[1:], 0.0), np.append(0.0, steps[:-1]))
     long = (steps > GAP_STEPS * usual) & (steps > GAP_STEPS * beside)
     if not long.any():
@@ -267,15 +268,17 @@ def check_clipped(trace: Trace, report: Reporter) -> None:
     current = trace.current_A
     if current is None or len(trace) < 30:
         return
-    size = np.abs(current)
-    flows = size > 0.9 * float(np.median(size[size > 0.02 * size.max()], axis=0)) if size.any() \
-        else np.zeros(len(size), dtype=bool)  # fmt: skip
     voltage = trace.voltage_V
-    for word, level, pushing in (
-        ("highest", float(voltage.max()), current > 0),
-        ("lowest", float(voltage.min()), current < 0),
+    for word, level, direction in (
+        ("highest", float(voltage.max()), 1.0),
+        ("lowest", float(voltage.min()), -1.0),
     ):
-        stands = (voltage == level) & flows & pushing
+        stands = voltage == level
+        if np.count_nonzero(stands) < CLIPPED_ROWS:
+            continue
+        size = np.abs(current)
+        full = median(size[size > 0.02 * size.max()]) if size.any() else np.inf
+        stands &= direction * current > 0.9 * full
         run = _longest_run(stands)
         if run < CLIPPED_ROWS:
             continue

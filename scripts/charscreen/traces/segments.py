@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import noise_sd
+from charscreen.curves import median, noise_sd
 from charscreen.traces.swings import step_index, voltage_states
 
 __all__ = [
@@ -127,7 +127,7 @@ def _split_hold(segment: Segment, voltage: np.ndarray, current: np.ndarray) -> l
     a, b = segment.start, segment.stop
     if segment.kind != "charge" or b - a < 6:
         return [segment]
-    nominal = float(np.median(current[a : a + max(3, (b - a) // 4)]))
+    nominal = median(current[a : a + max(3, (b - a) // 4)])
     v = voltage[a:b]
     band = max(0.01 * (v.max() - v.min()), 4.0 * noise_sd(v))
     holding = (current[a:b] < 0.9 * nominal) & (np.abs(v - v[-1]) < band)
@@ -142,7 +142,7 @@ def _join_hold(segments: list[Segment], current: np.ndarray) -> list[Segment]:
     out: list[Segment] = []
     full = 0.0
     for segment in segments:
-        size = float(np.median(current[segment.start : segment.stop]))
+        size = median(current[segment.start : segment.stop])
         if segment.kind == "charge" and full and size < 0.5 * full:
             hold = next((k for k in (-1, -2) if len(out) >= -k and out[k].kind == "hold"), None)
             if hold is not None:  # with or without a bit of rest between

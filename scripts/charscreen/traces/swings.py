@@ -4,7 +4,7 @@ import itertools
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
+from charscreen.curves import line_fit, noise_sd
 
 TURN_SHARE = 0.2  # a turn of the voltage is a swing of this share of its range
 FLAT_SHARE = 0.25  # a slope below this share of the swing's own counts as flat

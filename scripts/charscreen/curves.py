@@ -5,6 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 
 
+def median(values: np.ndarray) -> float:
+    """Median of finite values, as `numpy.median` with a tenth of its overhead."""
+    half = len(values) // 2
+    if half == 0:
+        return float(values[0])
+    if len(values) % 2:
+        return float(np.partition(values, half)[half])
+    part = np.partition(values, [half - 1, half])
+    return 0.5 * float(part[half - 1] + part[half])
+
+
 def noise_sd(values: np.ndarray) -> float:
     """Standard deviation of the white noise on a slowly varying record, in its own unit.
 
@@ -21,10 +32,7 @@ def noise_sd(values: np.ndarray) -> float:
     if len(values) < 4:
         return 0.0
     bends = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
-    half = len(bends) // 2
-    bends.partition([half - 1, half])  # np.median does the same with several times the overhead
-    median = bends[half] if len(bends) % 2 else 0.5 * (bends[half - 1] + bends[half])
-    return float(1.4826 * median / 6.0**0.5)
+    return 1.4826 * median(bends) / 6.0**0.5
 
 
 @dataclass(frozen=True)
