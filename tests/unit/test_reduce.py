@@ -171,6 +171,19 @@ def test_through_resistor_from_trace_and_by_stopwatch(folder):
     assert b["capacitance_F_se"] > 0.4 * np.hypot(0.01 / np.sqrt(3), 0.3 / 60)
 
 
+def test_resistor_unlike_the_logged_current_is_questioned(folder):
+    t, v = decay_rc(capacitance_F=0.4, load_ohm=100.0, times_s=np.arange(0.0, 90.0, 1.0))
+    write_trace(folder / "b.csv", t, v, -v / 100.0)
+    test = a_test(method="through_resistor", trace="b.csv", load_ohm=100.0)
+    _, findings = run(folder, [test])
+    assert not [f for f in findings if f.column == "load_ohm"]
+    rows, findings = run(folder, [test | {"load_ohm": 120.0}])
+    (finding,) = [f for f in findings if f.column == "load_ohm"]
+    assert (finding.severity, finding.value) == (QUESTIONS, "120")
+    assert "voltage over current of the record is 100 Ω" in finding.message
+    assert len(rows) == 1
+
+
 def test_decay_of_two_time_constants_is_questioned(folder):
     t = np.arange(0.0, 200.0, 1.0)
     write_trace(folder / "b.csv", t, 0.5 * np.exp(-t / 30.0) + 0.5 * np.exp(-t / 120.0))

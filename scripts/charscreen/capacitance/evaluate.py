@@ -5,6 +5,7 @@ import numpy as np
 from charscreen.capacitance.analyse import constant_current_rows
 from charscreen.capacitance.exponential import measure_decay
 from charscreen.capacitance.leakage import READ_AT_S, measure_hold
+from charscreen.capacitance.logged_load import question_load
 from charscreen.capacitance.over_tests import choose_method, mean_of_tests
 from charscreen.capacitance.plausible import (
     TAU_S,
@@ -228,6 +229,7 @@ def _through_resistor(one, row, trace, instrument, others) -> None:
             "of time and load_ohm.",
             "load_ohm",
         )
+    question_load(one, trace, load)
     note_overvoltage(one, trace.voltage_V)
 
 
