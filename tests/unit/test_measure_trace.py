@@ -288,6 +288,15 @@ def test_clock_times(tmp_path, capsys):
     assert "time: {column: Time}" in out
 
 
+@pytest.mark.parametrize("options", [[], ["--load-ohm", "50"]])
+def test_voltage_that_is_never_above_zero(tmp_path, capsys, options):
+    t = np.arange(20.0)
+    path = write(tmp_path / "a.csv", "t_s,U_V,I_A", t, 0.05 * t - 1.0, np.full(20, 0.005))
+    assert main([str(path), *options]) == 1
+    message = words(capsys.readouterr().err)
+    assert "the voltage is never above zero (it runs from -1 to -0.05 V)" in message
+
+
 def test_absent_file_is_named(tmp_path, capsys):
     assert main([str(tmp_path / "nothere.csv")]) == 1
     assert capsys.readouterr().err.startswith("nothere.csv: there is no such file")

@@ -143,7 +143,9 @@ def current_lines(look: Look, upper, current_mA):
     elif is_sign_turned(trace.voltage_V, current):
         raise QuickLookError(f"{look.name}: {TURNED_SIGN}\n\n{look.map_text}")
     if upper is None:
+        highest = float(trace.voltage_V.max())
         upper = float(np.quantile(trace.voltage_V, 0.999))
+        upper = upper if upper > 0 else highest  # a lone spike
         notes.append(f"upper voltage taken from the trace: {upper:.3g} V (--upper-voltage)")
     cycles, reasons = constant_current_rows(
         trace.time_s,

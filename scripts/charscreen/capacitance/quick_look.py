@@ -85,6 +85,12 @@ def take_quick_look(
         raise QuickLookError("\n".join(f"{path.name}: {problem}" for problem in problems))
     notes += [_line_of(f) for f in findings if f.severity != LEAVES_OUT]
     look = Look(path.name, trace, electrodes, notes, describe_map(column_map))
+    if not trace.voltage_V.max() > 0:
+        raise QuickLookError(
+            f"{path.name}: the voltage is never above zero (it runs from "
+            f"{trace.voltage_V.min():.3g} to {trace.voltage_V.max():.3g} V). Check the voltage's "
+            f"column, or swap the meter's leads.\n\n{look.map_text}"
+        )
     seen = None
     if trace.current_A is not None:
         seen = read_load(trace.time_s, trace.voltage_V, trace.current_A)
