@@ -90,7 +90,8 @@ def current_states(current_A: np.ndarray) -> np.ndarray:
     (n,) int array
     """
     size = np.abs(current_A)
-    largest = float(np.quantile(size, 0.99))
+    place = int(0.99 * (len(size) - 1))
+    largest = float(np.partition(size, place)[place])
     threshold = max(QUIET_SHARE * largest, NOISE_FACTOR * noise_sd(current_A))
     threshold = min(threshold, 0.5 * largest)
     states = np.where(size > threshold, np.sign(current_A), 0).astype(int)
