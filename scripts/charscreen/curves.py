@@ -10,9 +10,11 @@ def median(values: np.ndarray) -> float:
     half = len(values) // 2
     if half == 0:
         return float(values[0])
-    if len(values) % 2:
-        return float(np.partition(values, half)[half])
-    part = np.partition(values, [half - 1, half])
+    part = np.array(values)
+    if len(part) % 2:
+        part.partition(half)
+        return float(part[half])
+    part.partition([half - 1, half])
     return 0.5 * float(part[half - 1] + part[half])
 
 
