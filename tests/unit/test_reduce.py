@@ -165,6 +165,8 @@ def test_through_resistor_from_trace_and_by_stopwatch(folder):
         assert row["capacitance_F"] == pytest.approx(0.4, rel=1e-6)
         assert row["esr_ohm"] is None
         assert row["capacitance_charge_F"] is None
+        # Derived: from 0.8 to 0.4 V through 100 Ω takes τ·ln 2, so the mean is 0.4 V/(R·ln 2).
+        assert row["current_mA"] == pytest.approx(4.0 / np.log(2.0))
         assert row["quality"] == "first step not seen"
     # The resistor's 1 %, and an offset of 1 mV, which bends a decay from 1 to 0.1 V a little.
     assert 0.004 < a["capacitance_F_se"] < 0.0045

@@ -80,7 +80,7 @@ def evaluate(one, row, trace, *, instrument, settings, others) -> list[dict]:
     if method == "voltammetry":
         return _voltammetry(one, row, trace, hand, settings)
     if method == "through_resistor":
-        _through_resistor(one, row, trace, instrument, others)
+        _through_resistor(one, row, trace, instrument, settings, others)
     elif method == "open_circuit":
         _open_circuit(one, row, trace, hand, settings, others)
     elif method == "held_voltage":
@@ -183,7 +183,7 @@ def _voltammetry(one, row, trace, instrument, settings) -> list[dict]:
     return cycles
 
 
-def _through_resistor(one, row, trace, instrument, others) -> None:
+def _through_resistor(one, row, trace, instrument, settings, others) -> None:
     load = one.test.get("load_ohm")
     if not load:
         raise LeftOut("the load resistor is not given. Write it in load_ohm.", "load_ohm")
@@ -214,6 +214,10 @@ def _through_resistor(one, row, trace, instrument, others) -> None:
             "and the column map."
         ) from None
     row.update({name: value for name, value in decay.items() if name in row and name != "quality"})
+    # Mean current within the window, so that the test can be set beside those at constant current.
+    upper, lower = settings.get("window", (0.8, 0.4))
+    share = (upper - lower) / np.log(upper / lower)
+    row["current_mA"] = 1e3 * share * one.cell["upper_voltage_V"] / load
     one.flags.extend(flag for flag in decay["quality"].split("; ") if flag)
     if "not one exponential" in one.flags:
         one.question(
