@@ -103,7 +103,7 @@ def test_full_page(full_html):
     titles = ["Answer", "Ranking", "What cannot be told apart", "Yields", "Capacitances"]
     titles += ["Response to temperature and hold", "Where the scatter comes from", "Model checks"]
     titles += ["Findings, and what was left out", "Columns not used", "Methods", "Provenance"]
-    titles += ["Cautions"]
+    titles += ["Cautions", "Appendix: traces of every cell"]
     headings = re.findall(r'<h2 id="[\w-]+-title"><span.*?</span> (.*?)</h2>', full_html)
     assert headings == titles
     # Every picture is read out, every table says which file it comes from.
