@@ -1,7 +1,7 @@
 """Results of many jobs put into one table each; plain text in, plain text out, no table library."""
 
 import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from charscreen import findings as found
 
@@ -29,6 +29,25 @@ def gather_tests(paths: Sequence[str]) -> list[dict[str, str]]:
     """
     rows = [row for path in paths for row in read_rows(path)]
     return sorted(rows, key=lambda row: row["test"])
+
+
+def typed(rows: Sequence[Mapping[str, str]], text_columns: Collection[str]) -> list[dict]:
+    """Rows with numbers where their columns hold numbers, None where a cell is empty.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Cells as text.
+    text_columns : collection of str
+        Columns that stay text.
+    """
+    return [
+        {
+            name: None if not cell else cell if name in text_columns else float(cell)
+            for name, cell in row.items()
+        }
+        for row in rows
+    ]
 
 
 def gather_findings(

@@ -1,7 +1,7 @@
 """Results of batches in one table: order, rows mapped, nothing doubled."""
 
 from charscreen.findings import JOB_COLUMNS, LEAVES_OUT, QUESTIONS, STOPS, Finding
-from charscreen.gather import gather_findings, gather_tests
+from charscreen.gather import gather_findings, gather_tests, typed
 from charscreen.rows_csv import write_rows_csv
 
 
@@ -18,6 +18,11 @@ def test_tests_of_all_batches_sorted_and_untouched(tmp_path):
         {"test": "T2", "esr_ohm": "1.25"},
     ]
     assert gather_tests([]) == []
+
+
+def test_numbers_and_texts_of_a_table_read_as_text():
+    rows = [{"test": "10", "esr_ohm": "1.25", "quality": ""}]
+    assert typed(rows, {"test", "quality"}) == [{"test": "10", "esr_ohm": 1.25, "quality": None}]
 
 
 def test_findings_get_their_rows_and_the_users_answer(tmp_path):

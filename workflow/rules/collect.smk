@@ -122,7 +122,8 @@ rule gather_tests:
 
 rule summarise_cells:
     input:
-        results=f"{RESULTS}/collect/test_results.csv",
+        # Of the batches, not the gathered table: so both jobs can run at once.
+        results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
         code=code_of("summarise_cells"),
     output:
         cells=f"{RESULTS}/collect/cells.csv",

@@ -99,6 +99,35 @@ def summarise_cells(
 
     if not isinstance(test_rows, list):
         test_rows = test_rows.astype(object).where(test_rows.notna(), None).to_dict("records")
+    rows, findings = cell_rows(
+        test_rows,
+        cells,
+        design,
+        electrode_balance=electrode_balance,
+        limits=limits,
+        method_order=method_order,
+        reference_current_A_per_g=reference_current_A_per_g,
+        area_u_percent=area_u_percent,
+    )
+    frame = pd.DataFrame(rows, columns=list(CELL_COLUMNS))
+    for name in CELL_COLUMNS:
+        frame[name] = frame[name].astype(object if name in _TEXT else float)
+    whole = ["n_tests"]
+    return frame.astype({name: int for name in whole}), findings
+
+
+def cell_rows(
+    test_rows: list[dict],
+    cells: list[dict],
+    design: list[dict],
+    *,
+    electrode_balance: dict,
+    limits: dict,
+    method_order: Iterable[str],
+    reference_current_A_per_g: float | None = None,
+    area_u_percent: float = 0.0,
+) -> tuple[list[dict], list[Finding]]:
+    """The rows of `summarise_cells` as dicts, without a table library."""
     by_cell: dict[str, list[dict]] = {}
     for row in test_rows:
         by_cell.setdefault(row["cell"], []).append(row)
@@ -116,11 +145,7 @@ def summarise_cells(
         findings.extend(one.found)
         if row is not None:
             rows.append(row)
-    frame = pd.DataFrame(rows, columns=list(CELL_COLUMNS))
-    for name in CELL_COLUMNS:
-        frame[name] = frame[name].astype(object if name in _TEXT else float)
-    whole = ["n_tests"]
-    return frame.astype({name: int for name in whole}), findings
+    return rows, findings
 
 
 def _slopes(by_cell: dict[str, list[dict]], order: list[str]) -> list[float]:

@@ -38,5 +38,6 @@ CYCLE_TABLE_COLUMNS = (
     "power_max_W", "power_max_W_se", "quality",
 )  # fmt: skip
 
+TEST_TEXT_COLUMNS = frozenset({"test", "cell", "method", "self_discharge_model", "quality"})
 TEXT_COLUMNS = frozenset({"test", "cell", "method", "use", "quality"})
 WHOLE_COLUMNS = frozenset({"cycle", "n_points"})
