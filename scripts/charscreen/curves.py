@@ -122,7 +122,7 @@ def find_crossing(
         se = min(noise * float(np.hypot(share, 1.0 - share)) * dt / dv, dt) if dv > 0 else dt
         return Crossing(float(time[i - 1] + share * dt), float(se))
     middle = (first_below + last_above) // 2
-    half = int(np.clip(4 * noise / drop, 3, max(3, n // 10)))
+    half = int(np.clip(4 * noise / max(drop, 1e-15), 3, max(3, n // 10)))
     chosen = slice(max(0, middle - half), min(n, middle + half + 1))
     value, slope, mean, spread = line_fit(time[chosen], voltage[chosen])
     if slope >= 0:

@@ -236,7 +236,7 @@ class _Discharge:
             row["voltage_start_V"] = after
         row["energy_J"] = 0.5 * row["capacitance_F"] * after**2
         share = row["capacitance_F_se"] / row["capacitance_F"]
-        parts = (share, 2.0 * self.gain, 2.0 * self.u_after / after)
+        parts = (share, 2.0 * self.gain, 2.0 * self.u_after / max(abs(after), 1e-9))
         row["energy_J_se"] = float(row["energy_J"] * np.sqrt(np.sum(np.square(parts))))
         row["energy_delivered_J"] = -self._charge_and_energy(self.here)[1]
         if row["discharge_s"] > 0:

@@ -87,6 +87,8 @@ def measure_hold(
     u_b = abs(current) * instrument["current_percent"] / 100.0
     u = float(np.hypot(u_a, u_b))
     held = float(np.median(v))
+    if held <= 0:
+        raise ValueError("the voltage held is not above zero")
     row = dict.fromkeys(HOLD_COLUMNS)
     row.update(voltage_held_V=held, duration_s=float(t[-1]), n_points=n, leakage_time_s=moment)
     flags = []
@@ -126,6 +128,8 @@ def find_hold(voltage_V: np.ndarray) -> tuple[int, int]:
     -------
     tuple of int
     """
+    if len(voltage_V) == 0 or np.quantile(voltage_V, 0.99) <= 0:
+        return 0, 0
     high = voltage_V >= 0.95 * np.quantile(voltage_V, 0.99)
     level = float(np.median(voltage_V[high]))
     held = np.abs(voltage_V - level) <= max(BAND_SHARE * abs(level), 5.0 * noise_sd(voltage_V))

@@ -38,7 +38,8 @@ def _activation_basis(t, p):
 
 
 def _activation_when(a, p, level):
-    return abs(p[0]) * np.expm1((a[0] - level) / a[1]) if a[1] > 0 else np.inf
+    # Beyond e^300 it is for ever.
+    return abs(p[0]) * np.expm1(min((a[0] - level) / a[1], 300.0)) if a[1] > 0 else np.inf
 
 
 def _diffusion_basis(t, p):
@@ -145,7 +146,7 @@ def measure_open_circuit(
     row.update(self_discharge_model=best, voltage_start_V=v_start, voltage_end_V=v_end,
                duration_s=duration, n_points=len(t))  # fmt: skip
     for name, share in LEVELS.items():
-        near = {k: f for k, f in known.items() if f.aicc - fit.aicc < 10.0}
+        near = {k: f for k, f in known.items() if k == best or f.aicc - fit.aicc < 10.0}
         moment = _time_to(share, t, v, noise, best, near)
         if moment is not None:
             row[f"time_{name}_s"], row[f"time_{name}_s_se"] = moment[:2]

@@ -89,6 +89,9 @@ def measure_scans(
         row = dict.fromkeys(SCAN_COLUMNS)
         width = ways[0]["width"]
         area = float(np.mean([w["area"] for w in ways]))
+        if not (width > 0 and min(w["area"] for w in ways) > 0):
+            reasons.append("no current flows in a sweep")
+            continue
         capacitance = area / (rate * width)
         u_a = float(np.mean([w["noise_share"] for w in ways]) / np.sqrt(len(ways)))
         row.update(
