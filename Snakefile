@@ -11,6 +11,8 @@ from charscreen.graph import (
     code_of,
     cut_batches,
     figure_files,
+    load_of,
+    made_of,
     model_files,
     nitrogen_rich,
     plain_rows,

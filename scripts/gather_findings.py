@@ -1,8 +1,9 @@
 """Puts the findings of tables, traces and cells into one list, with what they leave out."""
 
-from charscreen.files import write_csv
-from charscreen.gather import gather_findings
+from charscreen.findings import COLUMNS
+from charscreen.gather import LEFT_OUT_COLUMNS, gather_findings
 from charscreen.job import job
+from charscreen.rows_csv import write_rows_csv
 
 with job(snakemake.log[0]):
     params = snakemake.params
@@ -13,5 +14,5 @@ with job(snakemake.log[0]):
         accepted={(table, row): reason for table, row, reason in params.accepted},
         rows_of=params.rows_of,
     )
-    write_csv(findings, snakemake.output.findings)
-    write_csv(left_out, snakemake.output.left_out)
+    write_rows_csv(findings, COLUMNS, snakemake.output.findings)
+    write_rows_csv(left_out, LEFT_OUT_COLUMNS, snakemake.output.left_out)

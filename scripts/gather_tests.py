@@ -1,10 +1,12 @@
-"""Puts the test results of all batches into one table."""
+"""Puts the test results of all batches into one table, and their cycles into another."""
 
-from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS
-from charscreen.files import write_csv
+from charscreen.capacitance.cycle_table import gather_cycles
+from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.gather import gather_tests
 from charscreen.job import job
+from charscreen.rows_csv import write_rows_csv
 
 with job(snakemake.log[0]):
-    results = gather_tests(snakemake.input.results, TEST_RESULT_COLUMNS)
-    write_csv(results, snakemake.output.results)
+    rows = gather_tests(snakemake.input.results)
+    write_rows_csv(rows, TEST_RESULT_COLUMNS, snakemake.output.results)
+    gather_cycles(snakemake.input.cycles, snakemake.output.cycles)

@@ -32,6 +32,11 @@ with job(snakemake.log[0]):
         name.removeprefix("figure_"): Path(given[name]).read_text(encoding="utf-8")
         for name in figure_files("", params.config["merits"])
     }
-    page = render_report(inputs, config=params.config, figures=figures)
+    sheets = {
+        path.stem: (str(path), path.read_text(encoding="utf-8"))
+        for folder in given.traces
+        for path in Path(folder).glob("*.svg")
+    }
+    page = render_report(inputs, config=params.config, figures=figures, sheets=sheets)
     write_text(snakemake.output.page, page)
     write_json(run_record(Path(__file__).parent), snakemake.output.run)

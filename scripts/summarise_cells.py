@@ -1,21 +1,22 @@
 """Turns the test results of each cell into farads per gram, area and ohms."""
 
-from charscreen.capacitance.cells import summarise_cells
-from charscreen.files import read_csv, write_csv
+from charscreen.capacitance.cells import CELL_COLUMNS, cell_rows
+from charscreen.capacitance.result_columns import TEST_TEXT_COLUMNS
 from charscreen.findings import JOB_COLUMNS
+from charscreen.gather import gather_tests, typed
 from charscreen.job import job
 from charscreen.rows_csv import write_rows_csv
 
 with job(snakemake.log[0]):
-    params = snakemake.params
-    cells, findings = summarise_cells(
-        read_csv(snakemake.input.results),
+    given, params = snakemake.input, snakemake.params
+    rows, findings = cell_rows(
+        typed(gather_tests(given.results), TEST_TEXT_COLUMNS),
         params.cells,
         params.design,
         electrode_balance=params.electrode_balance,
         limits=params.limits,
-        method_order=params.method_order,
+        **params.settings,
     )
-    write_csv(cells, snakemake.output.cells)
-    rows = [finding.as_row() for finding in findings]
-    write_rows_csv(rows, JOB_COLUMNS, snakemake.output.findings)
+    write_rows_csv(rows, CELL_COLUMNS, snakemake.output.cells)
+    told = [finding.as_row() for finding in findings]
+    write_rows_csv(told, JOB_COLUMNS, snakemake.output.findings)

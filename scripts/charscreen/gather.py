@@ -1,32 +1,53 @@
-"""Results of many jobs put into one table each."""
+"""Results of many jobs put into one table each; plain text in, plain text out, no table library."""
 
-from collections.abc import Mapping, Sequence
-
-import pandas as pd
+import csv
+from collections.abc import Collection, Mapping, Sequence
 
 from charscreen import findings as found
-from charscreen.files import read_csv
+
+LEFT_OUT_COLUMNS = ("table", "row", "id", "reason")
 
 
-def gather_tests(paths: Sequence[str], columns: Sequence[str]) -> pd.DataFrame:
-    """Test results of all batches in one table, sorted by test.
+def read_rows(path: str) -> list[dict[str, str]]:
+    """Rows of a result table as text, cell by cell; an empty cell is an empty text."""
+    with open(path, encoding="utf-8", newline="") as stream:
+        return list(csv.DictReader(stream))
+
+
+def gather_tests(paths: Sequence[str]) -> list[dict[str, str]]:
+    """Test results of all batches in one list, sorted by test.
 
     Parameters
     ----------
     paths : sequence of str
         Tables of the batches; may be empty.
-    columns : sequence of str
-        Columns of the table.
 
     Returns
     -------
-    DataFrame
-        One row per test; with no rows where no test was evaluated.
+    list of dict
+        One row per test, cells as they stand in the tables.
     """
-    parts = [part for part in map(read_csv, paths) if len(part)]
-    if not parts:
-        return pd.DataFrame(columns=list(columns))
-    return pd.concat(parts).sort_values("test", kind="stable")[list(columns)]
+    rows = [row for path in paths for row in read_rows(path)]
+    return sorted(rows, key=lambda row: row["test"])
+
+
+def typed(rows: Sequence[Mapping[str, str]], text_columns: Collection[str]) -> list[dict]:
+    """Rows with numbers where their columns hold numbers, None where a cell is empty.
+
+    Parameters
+    ----------
+    rows : sequence of mapping
+        Cells as text.
+    text_columns : collection of str
+        Columns that stay text.
+    """
+    return [
+        {
+            name: None if not cell else cell if name in text_columns else float(cell)
+            for name, cell in row.items()
+        }
+        for row in rows
+    ]
 
 
 def gather_findings(
@@ -36,7 +57,7 @@ def gather_findings(
     left_out: Sequence[Mapping],
     accepted: Mapping[tuple[str, int], str],
     rows_of: Mapping[str, Mapping[str, int]],
-) -> tuple[pd.DataFrame, pd.DataFrame]:
+) -> tuple[list[dict], list[dict]]:
     """All findings in one list, worst first, and all rows left out with the reason.
 
     Parameters
@@ -54,16 +75,17 @@ def gather_findings(
 
     Returns
     -------
-    findings : DataFrame
+    findings : list of dict
         Columns of findings.csv.
-    left_out : DataFrame
-        Columns table, row, id, reason.
+    left_out : list of dict
+        `LEFT_OUT_COLUMNS`, each row once.
     """
     rows = [dict(row) for row in table_findings]
     out = [dict(row) for row in left_out]
     for path in paths:
-        for record in read_csv(path).to_dict("records"):
-            row = {name: _plain(record.get(name)) for name in found.JOB_COLUMNS}
+        for record in read_rows(path):
+            row = {name: record.get(name) or "" for name in found.JOB_COLUMNS}
+            row["row"] = int(row["row"]) if row["row"] else ""
             row["row"] = rows_of.get(row["table"], {}).get(row["id"], row["row"])
             key = (row["table"], row["row"])
             if row["severity"] == found.QUESTIONS and not row["accepted"]:
@@ -88,14 +110,5 @@ def gather_findings(
         )
     )
     out.sort(key=lambda row: (row["table"], row["row"] or 0))
-    return (
-        pd.DataFrame(rows, columns=list(found.COLUMNS)),
-        pd.DataFrame(out, columns=["table", "row", "id", "reason"]).drop_duplicates(),
-    )
-
-
-def _plain(value: object) -> object:
-    """A cell of a read table as plain text or whole number; empty where missing."""
-    if value is None or value != value:
-        return ""
-    return int(value) if isinstance(value, float) else value
+    once = {tuple(row[name] for name in LEFT_OUT_COLUMNS): row for row in out}
+    return rows, list(once.values())

@@ -3,29 +3,60 @@
 Knows nothing of the workflow engine: it turns a checked screen into plain values.
 """
 
-import ast
+import re
 import zlib
 from functools import cache
 from pathlib import Path
 
+from charscreen.words import activation_words, feedstock_words
+
 SCRIPTS = Path(__file__).resolve().parent.parent
-TESTS_PER_BATCH = 64
+# About two seconds of work, three times the start-up of a job; a large screen then has more
+# batches than a machine has cores.
+BATCH_BYTES = 128e6
+ONE_BATCH_BYTES = 6e6  # under a job's own start-up: not worth a second job
+PACKED_FACTOR = 4  # text packed as gz or XLSX holds about so many times its size
+TEST_BYTES = 100e3  # work per test beside the bytes of its trace
 MODEL_NAMES = ("char_yield", "activation_yield", "capacitance")
 MODEL_TABLES = ("effects", "variance", "means", "residuals")
 
 
-def count_batches(n_tests: int) -> int:
-    """Number of batches for so many tests: the power of two that keeps about 64 in each.
+def count_batches(load_bytes: float) -> int:
+    """Number of batches for so much work: one up to 6 MB, then two, then under 128 MB in each.
 
-    A power of two, so that a growing screen changes the cut only when it doubles, and up to 16
-    tests are one batch. Start-up then stays a small part of a batch's work.
+    A power of two, so that a growing screen changes the cut only when it doubles. Start-up
+    then stays a small part of a batch's work, and one changed trace reruns few others.
+
+    Parameters
+    ----------
+    load_bytes : float
+        Text to read in all. [bytes]
     """
-    if n_tests <= TESTS_PER_BATCH // 4:
+    if load_bytes <= ONE_BATCH_BYTES:
         return 1
     batches = 2
-    while batches * TESTS_PER_BATCH < n_tests:
+    while batches * BATCH_BYTES < load_bytes:
         batches *= 2
     return batches
+
+
+def load_of(tests: list[dict], folder: str | Path = "config/traces") -> float:
+    """Work that tests make, as bytes of text to read; each file counts once.
+
+    Parameters
+    ----------
+    tests : list of dict
+        Checked rows.
+    folder : path-like
+        Folder of the traces; a file that is not there counts nothing.
+    """
+    load = TEST_BYTES * len(tests)
+    for name in {test["trace"] for test in tests if test["trace"]}:
+        path = Path(folder, name)
+        if path.is_file():
+            is_packed = path.suffix.lower() in (".gz", ".xlsx", ".parquet")
+            load += path.stat().st_size * (PACKED_FACTOR if is_packed else 1)
+    return load
 
 
 def batch_name(key: str, n_batches: int) -> str:
@@ -33,13 +64,17 @@ def batch_name(key: str, n_batches: int) -> str:
     return f"{zlib.crc32(key.encode('utf-8')) % n_batches:03d}"
 
 
-def cut_batches(tests: list[dict], cells: list[dict], design: list[dict]) -> dict[str, list[dict]]:
+def cut_batches(
+    tests: list[dict], cells: list[dict], design: list[dict], *, load_bytes: float
+) -> dict[str, list[dict]]:
     """Tests sorted into batches by the firing their carbon came from.
 
     Parameters
     ----------
     tests, cells, design : list of dict
         Checked rows; every test's cell and every cell's run is known.
+    load_bytes : float
+        Work in all, see `load_of`. [bytes]
 
     Returns
     -------
@@ -48,7 +83,7 @@ def cut_batches(tests: list[dict], cells: list[dict], design: list[dict]) -> dic
     """
     firing_of_run = {row["run"]: row["firing"] for row in design}
     run_of_cell = {row["cell"]: row["run"] for row in cells}
-    n_batches = count_batches(len(tests))
+    n_batches = count_batches(load_bytes)
     batches: dict[str, list[dict]] = {}
     for test in tests:
         firing = firing_of_run[run_of_cell[test["cell"]]]
@@ -69,6 +104,29 @@ def plain_rows(rows: list[dict]) -> list[dict]:
 def rows_where(rows: list[dict], column: str, values: set[str]) -> list[dict]:
     """Rows whose column holds one of the values."""
     return [row for row in rows if row[column] in values]
+
+
+def made_of(
+    tests: list[dict], cells: list[dict], design: list[dict], names: dict[str, str]
+) -> dict[str, list[str]]:
+    """Firing, and what it was made of in words, of every cell that the tests name.
+
+    Parameters
+    ----------
+    tests, cells, design : list of dict
+        Checked rows.
+    names : dict
+        Feedstock id to name.
+    """
+    lots = {row["run"]: row for row in design}
+    wanted = {test["cell"] for test in tests}
+    found = {}
+    for cell in cells:
+        if cell["cell"] in wanted:
+            lot = lots[cell["run"]]
+            words = f"{feedstock_words(lot['feedstock'], names)}, {activation_words(lot)}"
+            found[cell["cell"]] = [lot["firing"], words]
+    return dict(sorted(found.items()))
 
 
 def nitrogen_rich(feedstocks: list[dict], limit_percent: float) -> list[str]:
@@ -120,21 +178,29 @@ def figure_files(folder: str, merits: list[str]) -> dict[str, str]:
     return {f"figure_{name}": f"{folder}/{name}.svg" for name in names}
 
 
+_FROM = re.compile(r"^[ \t]*from[ \t]+([.\w]+)[ \t]+import[ \t]+(?:\(([^)]*)\)|(.*))", re.M)
+_IMPORT = re.compile(r"^[ \t]*import[ \t]+(.*)", re.M)
+
+
 @cache
 def _imports(path: Path) -> tuple[str, ...]:
-    """Modules of the library that a file names in its imports, at the top or inside."""
-    names = []
+    """Modules of the library that a file names in its imports, at the top or inside.
+
+    Found as text: parsing a hundred files would take a third of a second at every start.
+    """
+    text = path.read_text(encoding="utf-8")
     package = path.parent.relative_to(SCRIPTS).parts
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
-        if isinstance(node, ast.Import):
-            names += [alias.name for alias in node.names]
-        elif isinstance(node, ast.ImportFrom):
-            base = node.module or ""
-            if node.level:
-                parts = package[: len(package) - node.level + 1]
-                base = ".".join([*parts, base] if base else parts)
-            names.append(base)
-            names += [f"{base}.{alias.name}" for alias in node.names]
+    names = [
+        part.split()[0] for found in _IMPORT.findall(text) for part in found.split(",") if part
+    ]
+    for base, in_brackets, bare in _FROM.findall(text):
+        dots = len(base) - len(base.lstrip("."))
+        if dots:
+            parts = package[: len(package) - dots + 1]
+            base = ".".join([*parts, base[dots:]] if base[dots:] else parts)
+        names.append(base)
+        members = re.sub(r"#.*", "", in_brackets or bare).split(",")
+        names += [f"{base}.{member.split()[0]}" for member in members if member.strip()]
     ours = [name.split(".") for name in names if name.split(".")[0] == "charscreen"]
     # Importing a.b.c runs a and a.b too.
     return tuple({".".join(parts[:n]) for parts in ours for n in range(1, len(parts) + 1)})

@@ -50,6 +50,7 @@ def readers() -> dict:
     out = {
         "charscreen": lambda path: read_trace(path, COLUMN_MAP),
         "raw bytes": lambda path: path.read_bytes(),
+        "numpy": lambda path: np.loadtxt(path, delimiter=",", skiprows=1),
     }
     if importlib.util.find_spec("polars"):
         import polars as pl

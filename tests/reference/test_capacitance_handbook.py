@@ -6,10 +6,14 @@ IEC 62391-1 (constant current) and of elementary circuits.
 
 import numpy as np
 import pytest
-from cell_models import decay_rc
+from cell_models import decay_rc, sweep_rc
 from charscreen.capacitance import (
     analyse_constant_current,
+    analyse_open_circuit,
     analyse_through_resistor,
+    analyse_voltammetry,
+    class_current_mA,
+    efficient_currents_A,
     electrode_capacitance,
     energy_Wh_per_kg,
     power_max_W_per_kg,
@@ -52,6 +56,7 @@ def test_discharge_from_rest():
         row["voltage_start_V"], esr_ohm=row["esr_ohm"], carbon_g=0.010
     ) == pytest.approx(6250.0, rel=EXACT)
     assert row["power_max_W"] / 1e-5 == pytest.approx(6250.0, rel=EXACT)
+    assert row["power_mean_W"] / 1e-5 == pytest.approx(245.0, rel=EXACT)
 
 
 def test_same_drop_where_charge_turns_into_discharge():
@@ -164,3 +169,64 @@ def test_pores_as_a_line_of_five_rungs():
     assert row["capacitance_F"] == pytest.approx(total, rel=1e-4)
     assert row["esr_ohm"] == pytest.approx(series + lag, rel=1e-3)
     assert row["drop_first_sample_V"] == pytest.approx(current * (series + r), rel=1e-6)
+
+
+@pytest.mark.parametrize(("middle_share", "farads"), [(1.0, 0.378), (0.8, 0.397)])
+def test_loop_of_a_cell_with_resistance(middle_share, farads):
+    # Derived: 5 Ω, 0.4 F at 20 mV/s over 1 V (RC = 2 s): the second scan is the steady one.
+    row = analyse_voltammetry(
+        *sweep_rc(n_scans=2, step_s=0.02), scan_rate_V_s=0.02, middle_share=middle_share
+    ).iloc[1]
+    assert row["capacitance_F"] == pytest.approx(farads, abs=5e-4)  # as rounded
+
+
+def test_area_of_a_loop():
+    # Derived: an ideal 0.5 F at 10 mV/s over 1 V encloses 2·C·ν·ΔV = 0.010 A·V.
+    row = analyse_voltammetry(
+        *sweep_rc(capacitance_F=0.5, series_ohm=1e-6, rate_V_s=0.01, n_scans=2),
+        scan_rate_V_s=0.01,
+        middle_share=1.0,
+    ).iloc[1]
+    # The corner samples cut off half a step of 0.5 mV in 1 V on either side.
+    assert row["loop_area_W"] == pytest.approx(0.010, rel=1e-3)
+    assert row["capacitance_F"] == pytest.approx(0.5, rel=1e-3)
+
+
+@pytest.mark.parametrize(("meter_ohm", "left"), [(1e6, 0.178), (1e7, 0.841)])
+def test_meter_alone_at_open_circuit(meter_ohm, left):
+    # Derived: exp(-24 h/(R·C)) of an ideal 0.05 F beside its meter; τ = 13.9 h at 1 MΩ.
+    t = np.arange(0.0, 24.01, 0.5) * 3600.0
+    v = np.exp(-t / (meter_ohm * 0.05))
+    row = analyse_open_circuit(t, v, capacitance_F=0.05).iloc[0]
+    assert row["self_discharge_model"] == "leakage"
+    assert row["voltage_end_V"] / row["voltage_start_V"] == pytest.approx(left, abs=5e-4)
+    assert row["leakage_resistance_ohm"] == pytest.approx(meter_ohm, rel=1e-6)
+
+
+def test_currents_of_the_standards():
+    # IEC 62576, U = 3 V and R = 25 mΩ: 3.158 and 3.000 A (derived). IEC 62391-1, 25 F and 3 V:
+    # 30, 300, 3000 mA for classes 2 to 4 (derived from a published table); class 1 is C in mA.
+    charge, discharge = efficient_currents_A(voltage_V=3.0, esr_ohm=0.025)
+    assert (charge, discharge) == pytest.approx((3.158, 3.000), abs=5e-4)
+    found = [class_current_mA(25.0, voltage_V=3.0, number=k) for k in (1, 2, 3, 4)]
+    assert found == pytest.approx([25.0, 30.0, 300.0, 3000.0])
+    with pytest.raises(ValueError, match="class 5"):
+        class_current_mA(25.0, voltage_V=3.0, number=5)
+
+
+def test_efficient_currents_pass_95_percent():
+    # Derived: of a discharge from U the share 1 - 2·R·I/U comes out; into U 1/(1 + 2·R·I/U).
+    charge, discharge = efficient_currents_A(voltage_V=1.0, esr_ohm=2.0)
+    assert 1.0 - 2.0 * 2.0 * discharge == pytest.approx(0.95)
+    assert 1.0 / (1.0 + 2.0 * 2.0 * charge) == pytest.approx(0.95)
+
+
+def test_current_that_does_not_stand_still():
+    # Derived: charge-based C is ∫I dt/ΔV whatever the current does; here it falls by a fifth.
+    t = np.linspace(0.0, 100.0, 2001)
+    i = -5e-3 * (1.0 - 0.2 * t / 100.0)
+    q = 5e-3 * (t - 0.1 * t**2 / 100.0)
+    v = 1.0 - q / 0.4
+    row = analyse_constant_current(t, v, i, upper_voltage_V=1.0, window=(0.9, 0.2)).iloc[0]
+    assert row["capacitance_charge_F"] == pytest.approx(0.4, rel=1e-6)
+    assert row["capacitance_energy_F"] == pytest.approx(0.4, rel=1e-6)

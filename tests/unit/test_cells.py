@@ -3,6 +3,7 @@ import pandas as pd
 import pytest
 from charscreen.capacitance.cells import CELL_COLUMNS, summarise_cells
 from charscreen.findings import LEAVES_OUT, QUESTIONS
+from charscreen.uncertainty import shortest_interval
 
 BALANCE = {"readability_g": 1e-4, "repeatability_g": 1e-4, "calibration_percent": 0.1}
 LIMITS = {"electrode_F_per_g": 400, "loading_mg_per_cm2": 1.0, "mass_u_percent": 10}
@@ -33,7 +34,7 @@ def a_result(**values):
     } | values  # fmt: skip
 
 
-def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS):
+def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS, **options):
     return summarise_cells(
         results if results is not None else [a_result()],
         cells or [a_cell()],
@@ -41,6 +42,7 @@ def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS):
         electrode_balance=balance,
         limits=limits,
         method_order=ORDER,
+        **options,
     )
 
 
@@ -193,3 +195,128 @@ def test_method_that_is_not_listed():
     frame, findings = summarise([a_result(method="held_voltage")])
     assert frame.empty
     assert "method listed in method_order" in findings[0].message
+
+
+def test_types_a_and_b_stand_apart():
+    result = a_result(capacitance_F_se_a=0.003, capacitance_F_se_b=0.004, capacitance_F_se=0.005)
+    row = summarise([result])[0].iloc[0]
+    assert (row["capacitance_F_se_a"], row["capacitance_F_se_b"]) == (0.003, 0.004)
+    assert row["electrode_F_per_g_se_a"] == pytest.approx(200.0 * 0.003 / 0.5)
+    whole = np.hypot(row["electrode_F_per_g_se_a"], row["electrode_F_per_g_se_b"])
+    assert row["electrode_F_per_g_se"] == pytest.approx(whole)
+    assert row["uncertainty_by"] == "propagation"
+    reach = 1.959964 * row["electrode_F_per_g_se"]
+    assert row["electrode_F_per_g_lo"] == pytest.approx(200.0 - reach)
+    # Two tests: their own scatter shrinks by √2, the instrument's part does not.
+    pair = summarise([result, result | {"test": "T2"}])[0].iloc[0]
+    assert pair["capacitance_F_se_a"] == pytest.approx(0.003 / np.sqrt(2.0))
+    assert pair["capacitance_F_se_b"] == pytest.approx(0.004)
+
+
+def test_light_electrodes_are_carried_through_by_draws():
+    # 1 mg readings of 0.1 mg: 15 % of the mass, where the first order falls short.
+    cell = a_cell(electrode_1_mg=1.0, electrode_2_mg=1.0, area_cm2=None)
+    row = summarise([a_result(capacitance_F=0.08)], [cell])[0].iloc[0]
+    assert row["uncertainty_by"] == "Monte Carlo"
+    share = np.sqrt(2 * (0.1**2 / 12 + 0.1**2))
+    first_order = row["electrode_F_per_g"] * np.sqrt(0.5 * share**2 + (0.002 / 0.08) ** 2 + 1e-6)
+    assert row["electrode_F_per_g_se"] > 1.03 * first_order
+    # 1/m is skew: the shortest 95 % interval reaches further up than down, unlike ± 1.96 se.
+    n = 400_000
+    rng = np.random.default_rng(11)
+    gain = 1 + 0.001 * rng.standard_normal(n)
+    m1, m2 = (0.8e-3 * gain * (1 + share * rng.standard_normal(n)) for _ in (1, 2))
+    draws = (0.08 + 0.002 * rng.standard_normal(n)) * (1 / m1 + 1 / m2)
+    keep = (m1 > 0.8e-4) & (m2 > 0.8e-4)
+    lo, hi = shortest_interval(draws[keep], coverage=0.95)
+    # Tolerances: scatter of such an interval over 100,000 draws.
+    assert row["electrode_F_per_g_lo"] == pytest.approx(lo, rel=0.01)
+    assert row["electrode_F_per_g_hi"] == pytest.approx(hi, rel=0.01)
+    assert hi - row["electrode_F_per_g"] > 1.2 * (row["electrode_F_per_g"] - lo)
+    # The same cell gives the same figures whatever stands beside it.
+    beside = summarise(
+        [a_result(cell="C0"), a_result(capacitance_F=0.08)], [a_cell(cell="C0"), cell]
+    )[0].iloc[1]
+    assert beside["electrode_F_per_g_se"] == row["electrode_F_per_g_se"]
+
+
+def test_area_is_uncertain_too():
+    row = summarise(area_u_percent=3.0)[0].iloc[0]
+    assert row["areal_F_per_cm2_se"] == pytest.approx(0.25 * np.hypot(0.004, 0.03))
+    assert row["esr_area_ohm_cm2_se"] == pytest.approx(8.0 * np.hypot(0.025, 0.03))
+
+
+def several_currents(cell, exponent, at_5_mA=0.5):
+    return [
+        a_result(test=f"{cell}-{mA}", cell=cell, current_mA=float(mA),
+                 capacitance_F=at_5_mA * (mA / 5.0) ** -exponent, capacitance_F_se_a=0.001,
+                 capacitance_F_se_b=0.002)
+        for mA in (2, 5, 20)
+    ]  # fmt: skip
+
+
+def test_cells_are_brought_to_one_current():
+    # 10 mg of carbon: 1 A/g is 10 mA.
+    names = ("C1", "C2", "C3")
+    results = [row for name, b in zip(names, (0.08, 0.10, 0.12), strict=True)
+               for row in several_currents(name, b)]  # fmt: skip
+    results.append(a_result(test="T9", cell="C4", current_mA=2.0, capacitance_F=0.6))
+    cells = [a_cell(cell=name) for name in (*names, "C4")]
+    frame, findings = summarise(results, cells, reference_current_A_per_g=1.0)
+    assert findings == []
+    assert list(frame["capacitance_at"]) == ["reference"] * 3 + ["reference, slope of other cells"]
+    np.testing.assert_allclose(
+        frame["capacitance_F"].iloc[:3], 0.5 * 2.0 ** -np.array([0.08, 0.10, 0.12])
+    )
+    np.testing.assert_allclose(frame["rate_exponent"].iloc[:3], [0.08, 0.10, 0.12])
+    lent = frame.iloc[3]
+    assert lent["capacitance_F"] == pytest.approx(0.6 * 5.0**-0.10)
+    slope_part = np.log(5.0) * 0.02 * np.sqrt(1 + 1 / 3) * lent["capacitance_F"]
+    assert lent["capacitance_F_se_b"] == pytest.approx(np.hypot(0.002, slope_part), rel=0.01)
+    assert (frame["current_A_per_g"] == 1.0).all()
+    np.testing.assert_allclose(
+        frame["electrode_F_per_g"], frame["capacitance_F"] * (2.0 / 5e-3), rtol=1e-9
+    )
+
+
+def test_reference_beyond_the_currents_and_out_of_reach():
+    results = [*several_currents("C1", 0.1), a_result(test="T9", cell="C2", current_mA=2.0)]
+    cells = [a_cell(), a_cell(cell="C2", row=3)]
+    frame, findings = summarise(results, cells, reference_current_A_per_g=4.0)
+    assert list(frame["capacitance_at"]) == ["reference, extrapolated", "tests' currents"]
+    assert frame["current_A_per_g"].iloc[1] == pytest.approx(0.2)
+    (finding,) = findings
+    assert (finding.severity, finding.row) == (QUESTIONS, 3)
+    assert "cannot be brought to reference_current_A_per_g (4 A/g)" in finding.message
+    assert "second current" in finding.message
+    # Without a reference nothing is moved, but the slope is still told.
+    row = summarise(results, cells)[0].iloc[0]
+    assert row["capacitance_F"] == pytest.approx(np.mean([r["capacitance_F"] for r in results[:3]]))
+    assert row["rate_exponent"] == pytest.approx(0.1)
+    near, none = summarise([a_result()], [a_cell()], reference_current_A_per_g=0.52)
+    assert (near["capacitance_at"].iloc[0], none) == ("reference", [])
+
+
+def test_measured_voltages_make_energy_and_power():
+    # Charge turned into discharge: the drop is 2·I·R, which the upper voltage alone cannot tell.
+    result = a_result(voltage_start_V=1.0, voltage_after_drop_V=0.96)
+    row = summarise([result])[0].iloc[0]
+    assert row["energy_Wh_per_kg"] == pytest.approx(0.5 * 0.5 * 0.96**2 / 0.036)
+    # Mean power: half the voltage after the drop times the current.
+    assert row["power_mean_W_per_kg"] == pytest.approx(0.48 * 5e-3 / 1e-5)
+    assert row["power_max_W_per_kg"] == pytest.approx(6250.0)
+
+
+def test_leakage_comes_from_the_hold_first():
+    results = [
+        a_result(),
+        a_result(test="T2", method="open_circuit", capacitance_F=None, leakage_current_mA=0.02,
+                 leakage_current_mA_se=0.001, leakage_resistance_ohm=4e4),
+        a_result(test="T3", method="held_voltage", capacitance_F=None, leakage_current_mA=0.03,
+                 leakage_resistance_ohm=3e4),
+    ]  # fmt: skip
+    row = summarise(results)[0].iloc[0]
+    assert (row["leakage_method"], row["leakage_current_mA"]) == ("held_voltage", 0.03)
+    assert row["n_tests"] == 1
+    row = summarise(results[:2])[0].iloc[0]
+    assert (row["leakage_method"], row["leakage_resistance_ohm"]) == ("open_circuit", 4e4)

@@ -407,9 +407,27 @@ def test_many_unknown_names_are_shortened(stopped):
             "T03,C03,direct",
             "T03,C03,voltammetry",
             4,
+            "trace",
+            "The method voltammetry needs a trace, or rows in the table readings. Give one. The "
+            "test is left out until then.",
+        ),
+        (
+            "tests",
+            "T02,C02,through_resistor,,,,1000",
+            "T02,C02,voltammetry,,,,",
+            3,
             "method",
-            "The method voltammetry is not evaluated in this version; nothing to mend. The test is "
-            "left out until then.",
+            "For this method the readings carry no current. Voltammetry needs it. The test is left "
+            "out until then.",
+        ),
+        (
+            "tests",
+            "T02,C02,through_resistor,,,,1000",
+            "T02,C02,held_voltage,,,,",
+            3,
+            "load_ohm",
+            "The cell is empty and the readings carry no current. Write the charging resistor "
+            "whose voltage was logged. The test is left out until then.",
         ),
     ],
 )
@@ -481,8 +499,13 @@ def test_more_lots_than_crucibles(tmp_path):
 def test_the_same_part_of_a_trace_twice(opened):
     text = TABLES["tests"] + "T04,C02,constant_current,T01.csv,plain,,,,,2026-03-12\n"
     screen = opened(tests=text)
-    assert places(screen) == [(QUESTIONS, "tests", 5, "trace")]
-    assert "Test T01 in row 2 reads the same part" in screen.findings[0].message
+    # Of two cells, so neither can be believed.
+    assert places(screen) == [(LEAVES_OUT, "tests", 2, "trace"), (LEAVES_OUT, "tests", 5, "trace")]
+    assert "Test T04 in row 5 reads the same part" in screen.findings[0].message
+    assert "Test T01 in row 2 reads the same part" in screen.findings[1].message
+    screen = opened(tests=text.replace("T04,C02", "T04,C01"))
+    assert places(screen) == [(LEAVES_OUT, "tests", 5, "trace")]
+    assert [row["test"] for row in screen.tables["tests"]] == ["T01", "T02", "T03"]
 
 
 def test_gross_and_tare(opened, stopped):

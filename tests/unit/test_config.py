@@ -43,7 +43,8 @@ def test_all_defaults_are_filled_in(load):
         "repeatability_g": 0,
         "calibration_percent": 0,
     }
-    assert config["column_maps"]["plain"]["time"] == {"column": "time_s", "unit": "s"}
+    # No unit: then the header of the file tells.
+    assert config["column_maps"]["plain"]["time"] == {"column": "time_s"}
     assert config["column_maps"]["plain"]["current"]["positive_is"] == "charge"
     assert "current" not in config["column_maps"]["voltage_only"]
     assert config["plan"]["firings"] is None

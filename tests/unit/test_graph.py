@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from charscreen.graph import batch_name, code_of, count_batches, cut_batches, traces_of
+from charscreen.graph import batch_name, code_of, count_batches, cut_batches, load_of, traces_of
 
 
 def small_screen(n_firings, tests_per_firing):
@@ -17,12 +17,20 @@ def small_screen(n_firings, tests_per_firing):
 
 
 def test_number_of_batches():
-    assert [count_batches(n) for n in (0, 16, 17, 128, 129, 1000)] == [1, 1, 2, 2, 4, 16]
+    loads = (0, 6e6, 7e6, 256e6, 257e6, 600e6, 10e9)
+    assert [count_batches(load) for load in loads] == [1, 1, 2, 2, 4, 8, 128]
+
+
+def test_load_counts_each_file_once_and_packed_ones_more(tmp_path):
+    (tmp_path / "a.csv").write_bytes(bytes(1000))
+    (tmp_path / "b.csv.gz").write_bytes(bytes(1000))
+    names = ["a.csv", "a.csv", "b.csv.gz", "absent.csv", None]
+    assert load_of([{"trace": name} for name in names], tmp_path) == 5 * 100e3 + 1000 + 4000
 
 
 def test_every_test_stands_in_one_batch_and_a_firing_is_never_split():
     tests, cells, design = small_screen(12, 14)
-    batches = cut_batches(tests, cells, design)
+    batches = cut_batches(tests, cells, design, load_bytes=150e6)
     assert sorted(t["test"] for part in batches.values() for t in part) == sorted(
         t["test"] for t in tests
     )
@@ -36,8 +44,8 @@ def test_every_test_stands_in_one_batch_and_a_firing_is_never_split():
 def test_a_new_firing_moves_no_old_one():
     tests, cells, design = small_screen(12, 14)
     more_tests, more_cells, more_design = small_screen(13, 14)
-    before = cut_batches(tests, cells, design)
-    after = cut_batches(more_tests, more_cells, more_design)
+    before = cut_batches(tests, cells, design, load_bytes=150e6)
+    after = cut_batches(more_tests, more_cells, more_design, load_bytes=170e6)
     for name, part in before.items():
         assert [t for t in after[name] if t["cell"] != "C12"] == part
 
@@ -48,7 +56,7 @@ def test_batch_names_do_not_depend_on_the_process():
 
 
 def test_no_tests_no_batches():
-    assert cut_batches([], [], []) == {}
+    assert cut_batches([], [], [], load_bytes=0) == {}
     assert traces_of([{"trace": None}, {"trace": "b.csv"}, {"trace": "b.csv"}]) == [
         "config/traces/b.csv"
     ]

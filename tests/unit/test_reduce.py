@@ -1,9 +1,11 @@
 import csv
+import itertools
 
 import numpy as np
 import pytest
-from cell_models import cycle_rc, decay_rc
-from charscreen.capacitance.reduce import TEST_RESULT_COLUMNS, reduce_tests, write_rows_csv
+from cell_models import cycle_rc, decay_rc, sweep_rc
+from charscreen.capacitance.reduce import reduce_tests, write_rows_csv
+from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.findings import LEAVES_OUT, QUESTIONS
 
 MAP = {
@@ -24,7 +26,10 @@ INSTRUMENT = {
     "voltage_percent": 0.1, "voltage_offset_mV": 1, "current_percent": 0.2,
     "time_resolution_s": 0.01, "load_percent": 1.0, "stopwatch_s": 0.3,
 }  # fmt: skip
-SETTINGS = {"window": [0.8, 0.4], "skip_cycles": 1, "method_order": ["constant_current"]}
+SETTINGS = {
+    "window": [0.8, 0.4], "skip_cycles": 1, "leakage_time_s": 1800.0,
+    "method_order": ["constant_current", "through_resistor", "voltammetry", "direct"],
+}  # fmt: skip
 CELL = {
     "row": 2, "cell": "C1", "run": "R1", "electrode_1_mg": 6.0, "electrode_2_mg": 6.5,
     "electrode_1_gross_mg": None, "electrode_1_collector_mg": None, "binder_percent": 10.0,
@@ -33,7 +38,8 @@ CELL = {
 TEST_COLUMNS = (
     "test", "cell", "method", "trace", "trace_map", "start_s", "end_s", "step", "cycle",
     "current_mA", "load_ohm", "load_tolerance_percent", "meter_ohm", "capacitance_F",
-    "capacitance_F_se", "esr_ohm", "note", "exclude_reason", "accepted",
+    "capacitance_F_se", "esr_ohm", "esr_ohm_se", "scan_rate_mV_per_s", "note", "exclude_reason",
+    "accepted",
 )  # fmt: skip
 
 
@@ -60,10 +66,11 @@ def write_trace(path, t, v, i=None):
 
 
 def run(folder, tests, readings=(), cells=(CELL,)):
-    return reduce_tests(
+    rows, _, findings = reduce_tests(
         list(tests), list(cells), list(readings), column_maps=MAPS, instrument=INSTRUMENT,
         settings=SETTINGS, trace_folder=folder,
     )  # fmt: skip
+    return rows, findings
 
 
 def left_out(folder, test, **more):
@@ -158,10 +165,25 @@ def test_through_resistor_from_trace_and_by_stopwatch(folder):
         assert row["capacitance_F"] == pytest.approx(0.4, rel=1e-6)
         assert row["esr_ohm"] is None
         assert row["capacitance_charge_F"] is None
+        # Derived: from 0.8 to 0.4 V through 100 Ω takes τ·ln 2, so the mean is 0.4 V/(R·ln 2).
+        assert row["current_mA"] == pytest.approx(4.0 / np.log(2.0))
         assert row["quality"] == "first step not seen"
     # The resistor's 1 %, and an offset of 1 mV, which bends a decay from 1 to 0.1 V a little.
     assert 0.004 < a["capacitance_F_se"] < 0.0045
     assert b["capacitance_F_se"] > 0.4 * np.hypot(0.01 / np.sqrt(3), 0.3 / 60)
+
+
+def test_resistor_unlike_the_logged_current_is_questioned(folder):
+    t, v = decay_rc(capacitance_F=0.4, load_ohm=100.0, times_s=np.arange(0.0, 90.0, 1.0))
+    write_trace(folder / "b.csv", t, v, -v / 100.0)
+    test = a_test(method="through_resistor", trace="b.csv", load_ohm=100.0)
+    _, findings = run(folder, [test])
+    assert not [f for f in findings if f.column == "load_ohm"]
+    rows, findings = run(folder, [test | {"load_ohm": 120.0}])
+    (finding,) = [f for f in findings if f.column == "load_ohm"]
+    assert (finding.severity, finding.value) == (QUESTIONS, "120")
+    assert "voltage over current of the record is 100 Ω" in finding.message
+    assert len(rows) == 1
 
 
 def test_decay_of_two_time_constants_is_questioned(folder):
@@ -189,9 +211,136 @@ def test_direct(folder):
     assert (bare.column, "Write it in capacitance_F" in bare.message) == ("capacitance_F", True)
 
 
+def test_voltammetry(folder):
+    write_trace(folder / "b.csv", *sweep_rc(n_scans=3))
+    test = a_test(method="voltammetry", trace="b.csv", scan_rate_mV_per_s=20.0)
+    ((row,), findings) = run(folder, [test])
+    assert findings == []
+    assert (row["cycles"], row["quality"]) == (2, "")  # the first of three is not steady
+    assert row["capacitance_F"] == pytest.approx(0.397, abs=5e-4)
+    assert row["scan_rate_mV_per_s"] == pytest.approx(20.0)
+    # Mean current ν·C; drift of two steady scans cannot be told.
+    assert row["current_mA"] == pytest.approx(20.0 * row["capacitance_F"], rel=1e-6)
+    assert row["rectangularity"] > 0.97
+    assert row["esr_ohm"] is None
+    (found, _) = run(folder, [test | {"scan_rate_mV_per_s": None}])
+    assert found[0]["quality"] == "scan rate from the record"
+    assert found[0]["capacitance_F"] == pytest.approx(row["capacitance_F"], rel=1e-6)
+    assert "the current in the trace" in left_out(folder, test | {"trace_map": "bare"}).message
+    assert "positive_is" in left_out(folder, test | {"trace_map": "turned"}).message
+
+
+def test_scan_rate_in_a_wrong_unit_is_questioned(folder):
+    write_trace(folder / "b.csv", *sweep_rc(n_scans=3))
+    test = a_test(method="voltammetry", trace="b.csv", scan_rate_mV_per_s=0.02)
+    _, findings = run(folder, [test])
+    (finding,) = [f for f in findings if f.column == "scan_rate_mV_per_s"]
+    assert finding.severity == QUESTIONS
+    assert "says 0.02 mV/s, which was used; the record sweeps at 20 mV/s" in finding.message
+    t, v, i = sweep_rc(n_scans=3)
+    write_trace(folder / "b.csv", t * 3600.0, v, i)
+    _, findings = run(folder, [test | {"scan_rate_mV_per_s": None}])
+    assert any("0.00556 mV/s, which is unusual" in f.message for f in findings)
+
+
+def test_scans_at_another_rate_are_left_aside(folder):
+    t, v, i = sweep_rc(n_scans=3)
+    t2, v2, i2 = sweep_rc(n_scans=3, rate_V_s=0.1, step_s=0.01)
+    whole = (np.append(t, t[-1] + t2[1:]), np.append(v, v2[1:]), np.append(i, i2[1:]))
+    write_trace(folder / "b.csv", *whole)
+    test = a_test(method="voltammetry", trace="b.csv", scan_rate_mV_per_s=100.0)
+    ((row,), findings) = run(folder, [test])
+    assert findings == []
+    assert "other scan rates in the file" in row["quality"]
+    assert row["cycles"] == 2
+    # Derived: i = ν·C·(1 - k·exp(-t/2 s)) with k = 2/(1 + exp(-5)) turns its sign at t₀; the size
+    # is integrated from 1 to 9 s of the sweep of 10 s.
+    k = 2.0 / (1.0 + np.exp(-5.0))
+    first, turn, last = (x + 2.0 * k * np.exp(-x / 2.0) for x in (1.0, 2.0 * np.log(k), 9.0))
+    assert row["capacitance_F"] == pytest.approx(0.4 * (last - 2.0 * turn + first) / 8.0, rel=2e-3)
+
+
+def test_open_circuit_takes_the_capacitance_of_the_cell(folder):
+    time = np.arange(0.0, 36000.0, 20.0)
+    charge = np.arange(0.0, 200.0, 20.0)
+    t = np.append(charge, 200.0 + time)
+    v = np.append(charge / 200.0, np.exp(-time / (0.5 * 1e5)))
+    i = np.append(np.full(10, 2.5e-3), np.zeros(len(time)))
+    write_trace(folder / "b.csv", t, v, i)
+    alone = a_test(test="T2", row=3, method="open_circuit", trace="b.csv")
+    ((row,), findings) = run(folder, [alone])
+    assert findings == []
+    assert row["quality"] == "no capacitance of this cell"
+    assert row["capacitance_F"] is None
+    assert row["time_to_half_s"] == pytest.approx(0.5e5 * np.log(2.0), rel=1e-3)
+    assert row["leakage_resistance_ohm"] is None
+    # The order of the rows does not matter: other methods are evaluated first.
+    (row, other), _ = run(folder, [alone, a_test()])
+    assert (row["test"], other["method"]) == ("T2", "constant_current")
+    assert row["leakage_resistance_ohm"] == pytest.approx(1e5, rel=1e-3)
+    assert row["self_discharge_model"] == "leakage"
+    ((row,), _) = run(folder, [alone | {"capacitance_F": 0.25, "capacitance_F_se": 0.01}])
+    assert row["leakage_resistance_ohm"] == pytest.approx(2e5, rel=1e-3)
+    assert row["capacitance_F"] is None  # typed for the leakage, not a result of this test
+
+
+def test_held_voltage_with_and_without_logged_current(folder):
+    t = np.arange(0.0, 3600.0, 10.0)
+    i = 2e-5 + 1e-3 * np.exp(-t / 300.0)
+    write_trace(folder / "b.csv", t, np.ones(len(t)), i)
+    test = a_test(method="held_voltage", trace="b.csv")
+    ((row,), findings) = run(folder, [test])
+    assert findings == []
+    truth = 1e3 * (2e-5 + 1e-3 * np.exp(-6.0))
+    assert row["leakage_current_mA"] == pytest.approx(truth, rel=0.01)
+    assert row["leakage_time_s"] == 1800.0
+    # 1 kΩ in series: its voltage is logged instead of the current.
+    write_trace(folder / "c.csv", t, 1e3 * i)
+    test = a_test(method="held_voltage", trace="c.csv", trace_map="bare", load_ohm=1e3)
+    ((row,), _) = run(folder, [test])
+    assert row["leakage_current_mA"] == pytest.approx(truth, rel=0.01)
+    assert row["quality"].startswith("current from the charging resistor")
+    assert left_out(folder, test | {"load_ohm": None}).column == "load_ohm"
+
+
+def test_resistor_takes_the_resistance_of_another_test(folder):
+    t, v = decay_rc(
+        capacitance_F=0.4, load_ohm=100.0, series_ohm=2.0, times_s=np.arange(0.0, 90.0, 1.0)
+    )
+    write_trace(folder / "b.csv", t, v)
+    test = a_test(test="T2", row=3, method="through_resistor", trace="b.csv", trace_map="bare",
+                  load_ohm=100.0)  # fmt: skip
+    ((alone,), _) = run(folder, [test])
+    assert alone["quality"] == "first step not seen"
+    assert abs(alone["capacitance_F"] - 0.4) < 2.0 * alone["capacitance_F_se"]
+    (row, other), _ = run(folder, [test, a_test()])
+    assert row["quality"] == "series resistance from another test"
+    assert other["esr_ohm"] == pytest.approx(2.0, rel=1e-3)
+    assert row["capacitance_F"] == pytest.approx(0.4, rel=1e-4)
+    assert row["esr_ohm"] is None
+    typed = a_test(test="T3", row=4, method="direct", trace=None, trace_map=None,
+                   capacitance_F=0.4, esr_ohm=2.0, esr_ohm_se=0.1)  # fmt: skip
+    row, direct = run(folder, [test, typed])[0]
+    assert row["capacitance_F"] == pytest.approx(0.4, rel=1e-6)
+    assert (direct["esr_ohm_se"], direct["esr_ohm_se_b"]) == (0.1, 0.1)
+
+
+def test_cycles_are_handed_on(folder):
+    rows, cycles, _ = reduce_tests(
+        [a_test()], [CELL], [], column_maps=MAPS, instrument=INSTRUMENT, settings=SETTINGS,
+        trace_folder=folder,
+    )  # fmt: skip
+    assert [c["cycle"] for c in cycles] == [1, 2, 3, 4]
+    assert [c["use"] for c in cycles] == ["first", "steady", "steady", "steady"]
+    assert {c["test"] for c in cycles} == {"T1"}
+    assert rows[0]["cycles"] == 3
+    steady = [c["capacitance_F"] for c in cycles[1:]]
+    assert rows[0]["capacitance_F"] == pytest.approx(np.mean(steady))
+
+
 def test_one_failure_leaves_the_rest(folder):
-    tests = [a_test(), a_test(test="T2", row=3, trace="missing.csv"), a_test(test="T3", row=4,
-             start_s=1.0)]  # fmt: skip
+    tests = [a_test(end_s=405.0), a_test(test="T2", row=3, trace="missing.csv"),
+             a_test(test="T3", row=4, start_s=405.0)]  # fmt: skip
     rows, findings = run(folder, tests)
     assert [row["test"] for row in rows] == ["T1", "T3"]
     (finding,) = findings
@@ -199,10 +348,16 @@ def test_one_failure_leaves_the_rest(folder):
     assert finding.message.startswith("'missing.csv': the file there is no such file")
 
 
-@pytest.mark.parametrize("method", ["voltammetry", "open_circuit", "held_voltage"])
-def test_methods_of_later(folder, method):
-    finding = left_out(folder, a_test(method=method))
-    assert finding.message == f"method {method} is not evaluated yet."
+@pytest.mark.parametrize(
+    ("method", "says"),
+    [
+        ("open_circuit", "a current flows to the end of the record"),
+        ("held_voltage", "the voltage is nowhere held"),
+        ("spin_test", "method spin_test is not known."),
+    ],
+)
+def test_record_that_does_not_suit_its_method(folder, method, says):
+    assert says in left_out(folder, a_test(method=method)).message
 
 
 def test_flipped_sign_is_told(folder):
@@ -264,12 +419,50 @@ def test_leak_is_questioned(folder):
     assert "comes back: the cell leaks" in findings[0].message
 
 
-def test_two_tests_on_one_part_are_questioned(folder):
-    rows, findings = run(folder, [a_test(), a_test(test="T2", row=3)])
+def test_two_tests_on_one_part_count_once(folder):
+    rows, (finding,) = run(folder, [a_test(), a_test(test="T2", row=3)])
+    assert [row["test"] for row in rows] == ["T1"]
+    assert (finding.severity, finding.row) == (LEAVES_OUT, 3)
+    assert "test 'T1' reads the same rows of 'a.csv'. Correct the file name" in finding.message
+    rows, (finding,) = run(folder, [a_test(), a_test(test="T2", row=3, accepted="as a check")])
     assert len(rows) == 2
-    (finding,) = findings
-    assert finding.row == 3
-    assert "test 'T1' reads the same part of 'a.csv'" in finding.message
+    assert (finding.severity, finding.accepted) == (QUESTIONS, "as a check")
+
+
+def test_one_part_for_two_cells_is_believed_for_neither(folder):
+    cells = [CELL, CELL | {"cell": "C2", "row": 3}]
+    tests = [a_test(), a_test(test="T2", row=3, cell="C2", start_s=300.0)]
+    rows, findings = run(folder, tests, cells=cells)
+    assert rows == []
+    assert [(f.severity, f.id) for f in findings] == [(LEAVES_OUT, "T1"), (LEAVES_OUT, "T2")]
+    assert "test 'T2' reads the same rows" in findings[0].message
+
+
+def test_parts_of_one_file_that_touch_are_two_tests(folder):
+    tests = [a_test(end_s=400.0), a_test(test="T2", row=3, start_s=400.0)]
+    rows, findings = run(folder, tests)
+    assert len(rows) == 2
+    assert findings == []
+
+
+def test_a_file_of_many_tests_is_read_once(folder, monkeypatch):
+    from charscreen.traces import reading
+
+    calls = []
+    real = reading.read_bytes
+    monkeypatch.setattr(reading, "read_bytes", lambda path: calls.append(path) or real(path))
+    ends = [0.0, 202.0, 404.0, 606.0, 808.0]
+    tests = [
+        a_test(test=f"T{k}", start_s=a, end_s=b)
+        for k, (a, b) in enumerate(itertools.pairwise(ends))
+    ]
+    with (folder / "a.csv").open("a") as stream:
+        stream.write("9000,0.1")
+    rows, findings = run(folder, tests)
+    assert len(calls) == 1
+    assert len(rows) == 4
+    # What concerns the whole file is said once.
+    assert [("cut off" in f.message, f.id) for f in findings] == [(True, "T0")]
 
 
 def test_doubts_of_the_reader_name_the_file(folder):

@@ -3,8 +3,11 @@ import itertools
 import numpy as np
 import pytest
 from cell_models import cycle_rc
-from charscreen.capacitance.curves import find_crossing, integral, noise_sd
-from charscreen.traces.segments import find_segments, turning_points
+from charscreen.curves import find_crossing, integral, noise_sd
+from charscreen.traces.segments import find_segments
+from charscreen.traces.swings import turning_points
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 
 def kinds(segments):
@@ -84,6 +87,30 @@ def test_turning_points_of_a_saw():
     assert turning_points(np.zeros(5), 0.1) == []
 
 
+def turning_points_one_by_one(values, swing):
+    """The definition, sample by sample."""
+    points, low, high, direction = [], 0, 0, 0
+    for i, value in enumerate(values):
+        if direction >= 0 and value > values[high]:
+            high = i
+        if direction <= 0 and value < values[low]:
+            low = i
+        if direction >= 0 and values[high] - value >= swing:
+            points.append(high)
+            direction, low = -1, i
+        elif direction <= 0 and value - values[low] >= swing:
+            points.append(low)
+            direction, high = 1, i
+    return points + ([high if direction > 0 else low] if direction else [])
+
+
+@settings(max_examples=300, deadline=None)
+@given(steps=st.lists(st.integers(-4, 4), max_size=80), swing=st.sampled_from([0.5, 1, 2, 5, 9]))
+def test_turning_points_skip_ripples_without_loss(steps, swing):
+    values = np.cumsum(np.array(steps, dtype=float))
+    assert turning_points(values, swing) == turning_points_one_by_one(values, swing)
+
+
 def test_noise_is_found_on_a_slope_with_a_step():
     rng = np.random.default_rng(5)
     x = np.linspace(0, 30, 4000) + np.where(np.arange(4000) > 2000, 3.0, 0.0)
@@ -110,3 +137,82 @@ def test_crossing():
 
 def test_integral_of_a_line():
     assert integral(np.array([0.0, 1.0, 3.0]), np.array([0.0, 1.0, 3.0])) == pytest.approx(4.5)
+
+
+#: One circuit at 1 Hz and one at 1 kHz: a charge takes 99 s and 9.9 s.
+RATES = {"1 Hz": {}, "1 kHz": {"capacitance_F": 0.05, "step_s": 1e-3}}
+
+
+def truth(n_up, n_down, *, rest, hold, n_cycles):
+    """Kinds and last samples of the parts of `cycle_rc`."""
+    parts = [("rest", 1)]
+    for _ in range(n_cycles):
+        parts += [("charge", n_up), ("hold", hold), ("rest", rest), ("discharge", n_down),
+                  ("rest", rest)]  # fmt: skip
+    parts = [(kind, count) for kind, count in parts if count]
+    return [kind for kind, _ in parts], np.cumsum([count for _, count in parts])
+
+
+def merged(parts):
+    """Kinds and stops with neighbouring holds and rests as one rest.
+
+    A hold whose current has died away is a rest to the eye; the voltage alone tells neither.
+    """
+    kept = []
+    for kind, stop in parts:
+        kind = "rest" if kind == "hold" else kind
+        if kept and kept[-1][0] == kind:
+            kept.pop()
+        kept.append((kind, stop))
+    return [kind for kind, _ in kept], np.array([stop for _, stop in kept])
+
+
+@pytest.mark.parametrize("logged", [True, False], ids=["current", "voltage alone"])
+@pytest.mark.parametrize("noise", [0.0, 2e-3], ids=["quiet", "noisy"])
+@pytest.mark.parametrize(("rest", "hold"), [(0, 0), (0.3, 0), (0, 0.3), (0.2, 0.2)],
+                         ids=["bare", "rests", "holds", "both"])  # fmt: skip
+@pytest.mark.parametrize("rate", RATES)
+def test_every_kind_of_record(rate, rest, hold, noise, logged):
+    bare = cycle_rc(n_cycles=1, **RATES[rate])
+    n_up = int((bare[2] > 0).sum())
+    rest, hold = round(rest * n_up), round(hold * n_up)
+    t, v, i = cycle_rc(
+        n_cycles=3, rest_samples=rest, hold_samples=hold, noise_V=noise, **RATES[rate]
+    )
+    n_down = int((i < 0).sum()) // 3
+    if noise:
+        rng = np.random.default_rng(3)
+        i = i * (1 + 0.02 * rng.standard_normal(len(i))) + 2e-5 * rng.standard_normal(len(i))
+    segments = find_segments(t, v, i if logged else None)
+    wanted, stops = truth(n_up, n_down, rest=rest, hold=hold, n_cycles=3)
+    wanted, stops = merged(zip(wanted, stops, strict=True))
+    found = list(zip(*merged((s.kind, s.stop) for s in segments), strict=True))
+    # A first sample without current may count to the charge: the voltage does not tell.
+    if not logged and wanted[0] == "rest" and found[0][0] != "rest":
+        wanted, stops = wanted[1:], stops[1:]
+    assert [kind for kind, _ in found] == wanted
+    per_sample = 5e-3 * RATES[rate].get("step_s", 1.0) / RATES[rate].get("capacitance_F", 0.5)
+    allowed = 2 + (4.0 * noise / per_sample if not logged else 0)
+    if hold and logged:  # a hold is seen once its current has fallen by a tenth
+        allowed += 0.3 * (t[1] - t[0]) ** -1 * 2.0 * RATES[rate].get("capacitance_F", 0.5)
+    assert np.abs(np.array([stop for _, stop in found]) - stops).max() <= allowed
+
+
+@pytest.mark.parametrize("logged", [True, False], ids=["current", "voltage alone"])
+@pytest.mark.parametrize("noise", [0.0, 2e-3], ids=["quiet", "noisy"])
+@pytest.mark.parametrize(("begin", "end"), [(0.5, 4.6), (1.4, 3.2), (0.02, 2.03)])
+def test_steps_cut_by_the_file(begin, end, noise, logged):
+    t, v, i = cycle_rc(n_cycles=3, noise_V=noise)
+    n = 99
+    part = slice(1 + round(begin * n), 1 + round(end * n))
+    segments = find_segments(t[part], v[part], i[part] if logged else None)
+    kinds_wanted = ["charge", "discharge"] * 3
+    first, last = int(begin), int(end)
+    wanted = kinds_wanted[first : last + (end > last)]
+    long = [s for s in segments if s.stop - s.start > 2 and s.kind != "rest"]
+    if not logged and end - last < 0.1:  # three samples of a step are no swing
+        wanted = wanted[: len(long)]
+        assert len(long) >= last - first
+    assert kinds(long) == wanted
+    whole = [s.stop - s.start for s in long[1:-1]]
+    assert np.allclose(whole, n, atol=2 if logged or not noise else 4)

@@ -6,7 +6,8 @@ import pytest
 from cell_models import cycle_rc
 from charscreen.findings import LEAVES_OUT, QUESTIONS
 from charscreen.traces import read_trace
-from charscreen.traces.maps import check_map, describe_map, suggest_column_map
+from charscreen.traces.maps import check_map, describe_map
+from charscreen.traces.suggest import suggest_column_map
 from charscreen.traces.times import parse_times
 from charscreen.units import parse_unit, unit_in_header
 from hypothesis import given, settings
@@ -231,7 +232,7 @@ def test_backward_time(read):
     assert trace is None
     assert "time runs backward 3 times, first from 3 to 0 s" in only(findings).message
     trace, findings = read(TEXT + "2.5,0.1,-0.005\n4,0.1,-0.005\n")
-    assert "1 rows whose time runs backward" in only(findings, QUESTIONS).message
+    assert "1 row whose time runs backward" in only(findings, QUESTIONS).message
     np.testing.assert_array_equal(trace.time_s, [0, 1, 2, 3, 4])
 
 
@@ -258,6 +259,8 @@ MARKS = {"step": {"column": "s"}, "cycle": {"column": "c"}}
         ({"step": 3}, 30, 39),
         ({"step": 3.0}, 30, 39),
         ({"step": "2-4"}, 20, 49),
+        ({"step": "2 to 4"}, 20, 49),
+        ({"step": "3"}, 30, 39),
         ({"cycle": "2;3"}, 20, 59),
         ({"cycle": 2, "step": 3, "end_s": 35}, 30, 35),
     ],
@@ -312,6 +315,22 @@ def test_other_clock_forms():
     np.testing.assert_allclose(parse_times(["01.05.2024 11:59:59 PM", "02.05.2024 12:00:01 AM"])[0],
                                [0, 2])  # fmt: skip
     np.testing.assert_allclose(parse_times(["0d 23:00:00", "1d 01:00:00"])[0], [0, 7200])
+
+
+def test_stamps_with_time_zones_and_gaps():
+    seconds, wrong = parse_times(
+        ["2024-03-31T00:59:59Z", "", "2024-03-31T03:00:01+02:00", "2024-03-30 20:00:03-0500"]
+    )
+    assert wrong is None
+    np.testing.assert_allclose(seconds, [0, np.nan, 2, 4])
+    assert parse_times(["2024-05-01 13:45", "2024-05-32 13:46"])[1] == 1
+    assert parse_times(["2024-05-01 13:45:00", "2024-05-01 27:46:00"])[1] == 1
+    assert parse_times(["", ""])[1] is None
+
+
+def test_midnight_passes_twice():
+    clocks = ["22:00:00", "04:00:00", "21:00:00", "03:00:00"]
+    np.testing.assert_allclose(parse_times(clocks)[0] / 3600.0, [0, 6, 23, 29])
 
 
 def test_column_map_problems_are_all_told():
@@ -382,6 +401,64 @@ def test_guess_gives_up_with_a_reason(tmp_path):
     column_map, notes = suggest_column_map(path)
     assert column_map is None
     assert "no column for time and voltage could be told (alpha, beta, gamma)" in notes[0]
+
+
+@pytest.mark.parametrize(
+    ("rows", "read_as"),
+    [
+        (["Date,Time,Volts", *(f"2025-03-13,10:00:{k:02d},{1 - k / 99}" for k in range(0, 50, 10))],
+         "column 'Time' is read as hours:minutes:seconds; from '10:00:00' to '10:00:40' is 40 s"),
+        (["Time;V", *(f"0:{k:02d};{1 - k / 99}".replace(".", ",") for k in range(0, 50, 10))],
+         "is read as minutes:seconds (write 1:30:00 where 1:30 means hours and minutes); from "
+         "'0:00' to '0:40' is 40 s"),
+        (["stamp,mV", *(f"2025-03-13T10:00:{k:02d},{999 - k}" for k in range(0, 50, 10))],
+         "is read as date and clock time"),
+        (["when,mV", *(f"13.03.2025 10:00:{k:02d},{999 - k}" for k in range(0, 50, 10))],
+         "hours:minutes:seconds (without the date"),
+    ],
+)  # fmt: skip
+def test_guess_of_clock_times_says_how_they_are_read(tmp_path, rows, read_as):
+    path = tmp_path / "a.csv"
+    path.write_text("\n".join(rows) + "\n")
+    column_map, notes = suggest_column_map(path)
+    assert any(read_as in note for note in notes)
+    assert not any("no unit found for time" in note for note in notes)
+    assert "unit" not in column_map["time"]
+    trace, findings = read_trace(path, column_map)
+    assert findings == []
+    np.testing.assert_allclose(trace.time_s, [0, 10, 20, 30, 40])
+
+
+def test_guess_of_a_current_by_its_unit_and_of_its_sign(tmp_path):
+    t, v, i = cycle_rc(n_cycles=1)
+    path = tmp_path / "a.csv"
+    rows = zip(range(len(t)), t, -1e3 * i, v, strict=True)
+    lines = [f"{n},{a:g},{b:.6g},{c:.6g}" for n, a, b, c in rows]
+    path.write_text("\n".join(["sample,elapsed_s,load_mA,volts", *lines]) + "\n")
+    column_map, notes = suggest_column_map(path)
+    assert column_map["current"] == {"column": "load_mA", "unit": "mA", "positive_is": "discharge"}
+    assert "current is taken from column 'load_mA', by its unit" in notes
+    assert "columns not used: 'sample'" in notes
+    # A current without sign: which way is charge cannot be told from it.
+    lines = [f"{n},{a:g},{abs(b):.6g},{c:.6g}" for n, a, b, c in
+             zip(range(len(t)), t, 1e3 * i, v, strict=True)]  # fmt: skip
+    path.write_text("\n".join(["sample,elapsed_s,load_mA,volts", *lines]) + "\n")
+    assert any("sign of the current could not be told" in n for n in suggest_column_map(path)[1])
+
+
+def test_guess_names_columns_that_may_number_steps_and_cycles(tmp_path):
+    path = tmp_path / "a.csv"
+    rows = [f"{k},{k // 10},{k // 40},{k % 7},{k / 99}" for k in range(90)]
+    path.write_text("\n".join(["time_s,part,round,range,volts", *rows]) + "\n")
+    column_map, notes = suggest_column_map(path)
+    assert not {"step", "cycle"} & set(column_map)
+    assert any("add step: {column: part} and cycle: {column: round} to the map" in n for n in notes)
+    assert "columns not used: 'part', 'round', 'range'" in notes
+
+
+def test_guess_names_the_absent_file(tmp_path):
+    notes = suggest_column_map(tmp_path / "nothere.csv")[1]
+    assert notes[0].startswith("nothere.csv: there is no such file. ")
 
 
 def test_described_map_can_be_pasted(tmp_path):

@@ -1,12 +1,15 @@
 # From checked tables and traces to yields and farads.
 
-BATCHES = cut_batches(rows["tests"], rows["cells"], rows["design"])
+BATCHES = cut_batches(
+    rows["tests"], rows["cells"], rows["design"], load_bytes=load_of(rows["tests"])
+)
 
 
 rule collect:
     input:
         f"{RESULTS}/collect/yields.csv",
         f"{RESULTS}/collect/test_results.csv",
+        f"{RESULTS}/collect/cycles.parquet",
         f"{RESULTS}/collect/cells.csv",
         f"{RESULTS}/collect/findings.csv",
 
@@ -61,6 +64,8 @@ rule reduce_traces:
         code=code_of("reduce_traces"),
     output:
         results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
+        cycles=f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet",
+        thinned=f"{RESULTS}/collect/batches/{{batch}}_thinned.parquet",
         findings=f"{RESULTS}/collect/batches/{{batch}}_findings.csv",
         digests=f"{RESULTS}/collect/batches/{{batch}}_digests.csv",
     log:
@@ -85,7 +90,10 @@ rule reduce_traces:
         ),
         column_maps=screen.config["column_maps"],
         instrument=screen.config["instrument"],
-        settings=screen.config["capacitance"],
+        settings={
+            name: screen.config["capacitance"][name]
+            for name in ("window", "skip_cycles", "method_order", "leakage_time_s")
+        },
     message:
         "Reading traces, batch {wildcards.batch}"
     script:
@@ -95,9 +103,11 @@ rule reduce_traces:
 rule gather_tests:
     input:
         results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
+        cycles=expand(f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet", batch=BATCHES),
         code=code_of("gather_tests"),
     output:
         results=f"{RESULTS}/collect/test_results.csv",
+        cycles=f"{RESULTS}/collect/cycles.parquet",
     log:
         f"{RESULTS}/logs/gather_tests.log",
     benchmark:
@@ -112,7 +122,8 @@ rule gather_tests:
 
 rule summarise_cells:
     input:
-        results=f"{RESULTS}/collect/test_results.csv",
+        # Of the batches, not the gathered table: so both jobs can run at once.
+        results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
         code=code_of("summarise_cells"),
     output:
         cells=f"{RESULTS}/collect/cells.csv",
@@ -128,7 +139,10 @@ rule summarise_cells:
         design=rows["design"],
         electrode_balance=screen.config["balances"][screen.config["electrode_balance"]],
         limits=screen.config["limits"],
-        method_order=screen.config["capacitance"]["method_order"],
+        settings={
+            name: screen.config["capacitance"][name]
+            for name in ("method_order", "reference_current_A_per_g", "area_u_percent")
+        },
     message:
         "From cells to farads per gram"
     script:

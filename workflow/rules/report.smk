@@ -30,6 +30,36 @@ rule draw_figures:
         "../../scripts/draw_figures.py"
 
 
+rule draw_traces:
+    input:
+        results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
+        thinned=f"{RESULTS}/collect/batches/{{batch}}_thinned.parquet",
+        cycles=f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet",
+        code=code_of("draw_traces"),
+    output:
+        sheets=directory(f"{RESULTS}/figures/traces/{{batch}}"),
+    log:
+        f"{RESULTS}/logs/draw_traces_{{batch}}.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/draw_traces_{{batch}}.tsv"
+    wildcard_constraints:
+        batch=r"\d{3}",
+    conda:
+        "../../environment.yml"
+    params:
+        made_of=lambda wildcards: made_of(
+            BATCHES[wildcards.batch],
+            screen.tables["cells"],
+            screen.tables["design"],
+            FEEDSTOCK_NAMES,
+        ),
+        invented=screen.config["data_are_invented"],
+    message:
+        "Drawing the traces, batch {wildcards.batch}"
+    script:
+        "../../scripts/draw_traces.py"
+
+
 rule render_report:
     input:
         **figure_files(f"{RESULTS}/figures", screen.config["merits"]),
@@ -43,6 +73,7 @@ rule render_report:
         test_results=f"{RESULTS}/collect/test_results.csv",
         findings=f"{RESULTS}/collect/findings.csv",
         left_out=f"{RESULTS}/collect/left_out.csv",
+        traces=expand(f"{RESULTS}/figures/traces/{{batch}}", batch=BATCHES),
         digests=expand(f"{RESULTS}/collect/batches/{{batch}}_digests.csv", batch=BATCHES),
         config_files=screen.files,
         templates=[

@@ -1,4 +1,4 @@
-"""Capacitance and resistance of a cell from arrays: the public calls, and figures per mass."""
+"""Capacitance and resistance of a cell from arrays: the public calls."""
 
 from typing import TYPE_CHECKING
 
@@ -6,10 +6,15 @@ import numpy as np
 
 from charscreen.capacitance.discharge import CYCLE_COLUMNS, measure_cycles
 from charscreen.capacitance.exponential import RESISTOR_COLUMNS, measure_decay
+from charscreen.capacitance.leakage import HOLD_COLUMNS, READ_AT_S, measure_hold
+from charscreen.capacitance.self_discharge import OPEN_CIRCUIT_COLUMNS, measure_open_circuit
+from charscreen.capacitance.voltammetry import MIDDLE_SHARE, SCAN_COLUMNS, measure_scans
 from charscreen.traces.segments import find_segments, number_cycles, runs_of_states, voltage_states
 
 if TYPE_CHECKING:
     import pandas as pd
+
+_NOT_FLOAT = ("quality", "cycle", "self_discharge_model")
 
 
 def analyse_constant_current(
@@ -127,6 +132,9 @@ def analyse_through_resistor(
     instrument: dict | None = None,
     by_hand: bool = False,
     method: str = "line",
+    start_voltage_V: float | None = None,
+    series_ohm: float | None = None,
+    series_ohm_se: float | None = None,
 ) -> "pd.DataFrame":
     """One row: capacitance of a cell that was discharged through a resistor.
 
@@ -147,7 +155,11 @@ def analyse_through_resistor(
         Whether the times were taken with a stopwatch.
     method : str
         ``line`` (ln V against t, the default) or ``curve`` (V itself); see
-        `charscreen.capacitance.exponential.fit_exponential` for which suits what.
+        `charscreen.capacitance.fitting.fit_exponential` for which suits what.
+    start_voltage_V : float, optional
+        What the cell was charged to: bounds the series resistance where no step is seen. [V]
+    series_ohm, series_ohm_se : float, optional
+        Series resistance of this cell, known otherwise; used where no step is seen. [Ω]
 
     Returns
     -------
@@ -162,7 +174,9 @@ def analyse_through_resistor(
     Notes
     -----
     V = V₀·exp(-t/τ), τ = (R + R_s)·C; R is load and meter in parallel, R_s the cell's series
-    resistance from the first step V₀·R_s/(R + R_s).
+    resistance from the first step V₀·R_s/(R + R_s). Where that step is not seen, R_s is
+    `series_ohm`, or else zero with a type-B uncertainty; see
+    `charscreen.capacitance.exponential.measure_decay`.
     """
     time_s, voltage_V = _checked(time_s, voltage_V)
     row = measure_decay(
@@ -174,76 +188,160 @@ def analyse_through_resistor(
         instrument=instrument,
         by_hand=by_hand,
         method=method,
+        start_voltage_V=start_voltage_V,
+        series_ohm=series_ohm,
+        series_ohm_se=series_ohm_se,
     )
     return _table([row], RESISTOR_COLUMNS)
 
 
-def electrode_capacitance(
-    capacitance_F: float, *, mass_1_g: float, mass_2_g: float
-) -> float | np.ndarray:
-    """Capacitance of one electrode per gram of its carbon, from that of a symmetric cell.
+def analyse_voltammetry(
+    time_s: np.ndarray,
+    voltage_V: np.ndarray,
+    current_A: np.ndarray,
+    *,
+    scan_rate_V_s: float | None,
+    middle_share: float = MIDDLE_SHARE,
+    instrument: dict | None = None,
+) -> "pd.DataFrame":
+    """One row per scan: capacitance from the area of the loop.
 
     Parameters
     ----------
-    capacitance_F : float or array
-        Of the cell. [F]
-    mass_1_g, mass_2_g : float or array
-        Carbon on each electrode, without binder, additive and collector. [g]
+    time_s, voltage_V : (n,) arrays
+        [s], [V]
+    current_A : (n,) array
+        Positive on charge. [A]
+    scan_rate_V_s : float or None
+        Scan rate that was set; None: that of the record. [V/s]
+    middle_share : float
+        Part of each sweep that is evaluated, about its middle.
+    instrument : dict, optional
+        Standard uncertainties ``voltage_percent``, ``current_percent``.
 
     Returns
     -------
-    float or array
-        [F/g], about four times the cell figure C/(m₁ + m₂).
+    DataFrame
+        Columns `charscreen.capacitance.voltammetry.SCAN_COLUMNS`; no rows without a whole sweep.
+
+    Raises
+    ------
+    ValueError
+        Arrays of different length, time that falls, values that are not finite, a scan rate or
+        a middle share that is not above zero.
 
     Notes
     -----
-    Two electrodes of one material in series: 1/C = 1/(c·m₁) + 1/(c·m₂), so
-    c = C·(1/m₁ + 1/m₂).
+    C = ∮|I| dV/(2·ν·ΔV) over the middle 80 % of the sweep; see
+    `charscreen.capacitance.voltammetry.measure_scans`, also for the rectangularity.
     """
-    return capacitance_F * (1.0 / mass_1_g + 1.0 / mass_2_g)
+    time_s, voltage_V = _checked(time_s, voltage_V)
+    current = np.asarray(current_A, dtype=float)
+    if current.shape != time_s.shape or not np.isfinite(current).all():
+        raise ValueError("current needs one finite value per time")
+    if scan_rate_V_s is not None and not scan_rate_V_s > 0:
+        raise ValueError(f"scan rate {scan_rate_V_s} V/s: a positive rate is needed")
+    if not 0 < middle_share <= 1:
+        raise ValueError(f"middle share {middle_share}: it lies above 0, at most at 1")
+    rows, _ = measure_scans(
+        time_s,
+        voltage_V,
+        current,
+        scan_rate_V_s=scan_rate_V_s,
+        middle_share=middle_share,
+        instrument=instrument,
+    )
+    return _table(rows, SCAN_COLUMNS)
 
 
-def energy_Wh_per_kg(capacitance_F, *, voltage_V, carbon_g):
-    """Stored energy per carbon of both electrodes: ½·C·V²/(3.6·m). [Wh/kg]
+def analyse_open_circuit(
+    time_s: np.ndarray,
+    voltage_V: np.ndarray,
+    *,
+    capacitance_F: float | None,
+    capacitance_F_se: float | None = None,
+    meter_ohm: float | None = None,
+    instrument: dict | None = None,
+) -> "pd.DataFrame":
+    """One row: self-discharge of a cell that was charged and left alone.
 
     Parameters
     ----------
-    capacitance_F : float or array
-        Of the cell. [F]
-    voltage_V : float or array
-        After the drop at the start of the discharge. [V]
-    carbon_g : float or array
-        Carbon of both electrodes. [g]
+    time_s, voltage_V : (n,) arrays
+        Record from the moment of opening (what stands before the highest voltage is passed
+        over). [s], [V]
+    capacitance_F, capacitance_F_se : float or None
+        Of the cell; without it there is no equivalent leakage. [F]
+    meter_ohm : float, optional
+        Input resistance of the meter, whose share is taken off. [Ω]
+    instrument : dict, optional
+        Standard uncertainty ``voltage_offset_mV``.
+
+    Returns
+    -------
+    DataFrame
+        One row with `charscreen.capacitance.self_discharge.OPEN_CIRCUIT_COLUMNS`: best of three
+        models by AICc, time to 80 % and to half, equivalent leakage resistance and current.
+
+    Raises
+    ------
+    ValueError
+        Too few readings, or a voltage that does not fall.
+
+    Notes
+    -----
+    See `charscreen.capacitance.self_discharge.measure_open_circuit`.
     """
-    return 0.5 * capacitance_F * voltage_V**2 / (3.6 * carbon_g)
+    time_s, voltage_V = _checked(time_s, voltage_V)
+    row = measure_open_circuit(
+        time_s,
+        voltage_V,
+        capacitance_F=capacitance_F,
+        capacitance_F_se=capacitance_F_se,
+        meter_ohm=meter_ohm,
+        instrument=instrument,
+    )
+    return _table([row], OPEN_CIRCUIT_COLUMNS)
 
 
-def power_mean_W_per_kg(energy_Wh_per_kg, *, discharge_s):
-    """Mean power of a discharge: 3600·E/Δt. [W/kg]
+def analyse_held_voltage(
+    time_s: np.ndarray,
+    voltage_V: np.ndarray,
+    current_A: np.ndarray,
+    *,
+    read_at_s: float = READ_AT_S,
+    instrument: dict | None = None,
+) -> "pd.DataFrame":
+    """One row: leakage current of a held cell after a stated time, with its trend.
 
     Parameters
     ----------
-    energy_Wh_per_kg : float or array
-        [Wh/kg]
-    discharge_s : float or array
-        Duration. [s]
+    time_s, voltage_V : (n,) arrays
+        [s], [V]
+    current_A : (n,) array
+        Positive on charge. [A]
+    read_at_s : float
+        Time since the hold began. [s]
+    instrument : dict, optional
+        Standard uncertainties ``voltage_percent``, ``voltage_offset_mV``, ``current_percent``.
+
+    Returns
+    -------
+    DataFrame
+        One row with `charscreen.capacitance.leakage.HOLD_COLUMNS`.
+
+    Raises
+    ------
+    ValueError
+        No hold in the record.
+
+    Notes
+    -----
+    See `charscreen.capacitance.leakage.measure_hold`.
     """
-    return 3600.0 * energy_Wh_per_kg / discharge_s
-
-
-def power_max_W_per_kg(voltage_V, *, esr_ohm, carbon_g):
-    """Greatest power, into a matched load: V²/(4·ESR·m). [W/kg]
-
-    Parameters
-    ----------
-    voltage_V : float or array
-        Before the drop. [V]
-    esr_ohm : float or array
-        [Ω]
-    carbon_g : float or array
-        Carbon of both electrodes. [g]
-    """
-    return voltage_V**2 / (4.0 * esr_ohm * carbon_g * 1e-3)
+    time_s, voltage_V = _checked(time_s, voltage_V)
+    row = measure_hold(time_s, voltage_V, current_A, read_at_s=read_at_s, instrument=instrument)
+    return _table([row], HOLD_COLUMNS)
 
 
 def _checked(time_s, voltage_V) -> tuple[np.ndarray, np.ndarray]:
@@ -261,4 +359,4 @@ def _table(rows: list[dict], columns: tuple) -> "pd.DataFrame":
     import pandas as pd
 
     frame = pd.DataFrame(rows, columns=list(columns))
-    return frame.astype({name: float for name in columns if name not in ("quality", "cycle")})
+    return frame.astype({name: float for name in columns if name not in _NOT_FLOAT})

@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from charscreen.capacitance.curves import find_crossing, integral, line_fit, noise_sd
+from charscreen.curves import find_crossing, integral, line_fit, median, noise_sd
 from charscreen.traces.segments import Segment, find_segments
 
 MIN_POINTS = 5
@@ -34,7 +34,8 @@ CYCLE_COLUMNS = (
     "drop_V", "drop_first_sample_V", "current_step_mA",
     "coulombic_efficiency_percent", "coulombic_efficiency_percent_se",
     "energy_efficiency_percent", "energy_efficiency_percent_se",
-    "energy_J", "energy_J_se", "energy_delivered_J", "power_mean_W", "power_max_W", "quality",
+    "energy_J", "energy_J_se", "energy_delivered_J", "power_mean_W", "power_mean_W_se",
+    "power_max_W", "power_max_W_se", "quality",
 )  # fmt: skip
 
 
@@ -74,6 +75,13 @@ def measure_cycles(
     -------
     tuple
         Rows with `CYCLE_COLUMNS` (None where a figure does not apply), reasons in words.
+
+    Notes
+    -----
+    Where the logger is slow the step hides between two samples, and the resistance found may
+    come out below zero. It is then not told: ``esr_ohm`` is None, flag ``resistance not
+    resolved``; ``drop_V`` over ``current_step_mA`` and ``esr_ohm_se``, which covers the gap, stay,
+    so that a mean over cycles is not bent by leaving the low ones out.
     """
     instrument = {**EXACT, **(instrument or {})}
     if segments is None:
@@ -112,6 +120,7 @@ class _Discharge:
         self.gain = instrument["voltage_percent"] / 100.0
         self.current_gain = instrument["current_percent"] / 100.0
         self.steps_from_voltage = False
+        self.u_after = 0.0  # of the voltage after the drop
         self.u_time = instrument["time_resolution_s"] / np.sqrt(12.0)
 
     def measure(self, first, last, *, top, bottom, upper) -> dict:
@@ -125,10 +134,10 @@ class _Discharge:
         i_ends = np.interp(ends, t, i)
         ii = np.concatenate([i_ends[:1], i[inside], i_ends[1:]])
         height, span = top - bottom, last.time_s - first.time_s
-        level = float(np.median(ii))
+        level = median(ii)
         row = dict.fromkeys(CYCLE_COLUMNS)
         row.update(cycle=self.here.cycle, start_s=float(t[0]), n_points=n_points,
-                   current_mA=level * 1e3)  # fmt: skip
+                   current_mA=level * 1e3, voltage_gain_se=self.gain)  # fmt: skip
         charge = integral(tt, ii)
         energy = integral(tt, vv * ii)
         row["capacitance_F"] = level * span / height
@@ -162,6 +171,13 @@ class _Discharge:
         scatter = float(np.sqrt(np.sum(residual**2) / max(len(t) - 2, 1))) if len(t) > 2 else noise
         v_before, u_before = self._voltage_before(noise, t, slope)
         drop = float(v_before - (value + slope * (t_before - mean)))
+        # The line is read off at the last sample before the step, the step came up to a gap later.
+        gap = self.time[self.here.start] - t_before
+        if self.steps_from_voltage:
+            gap = np.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
+        u_line = scatter * np.sqrt(1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300))
+        u_moment = abs(slope) * np.hypot(gap / np.sqrt(3.0), self.u_time)
+        self.u_after = float(np.hypot(u_line, u_moment))
         step = self._current_before() + level
         row["voltage_start_V"] = float(v_before)
         row["drop_first_sample_V"] = float(v_before - self.voltage[self.here.start])
@@ -170,18 +186,14 @@ class _Discharge:
         if step <= 0.1 * level:
             return
         row["current_step_mA"] = step * 1e3
-        row["esr_ohm"] = drop / step
-        u_a = np.sqrt(
-            scatter**2 * (1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300)) + u_before**2
-        )
-        gap = self.time[self.here.start] - t_before  # the step lies somewhere in this gap
-        if self.steps_from_voltage:
-            gap = np.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
-        u_moment = abs(slope) * (step / level) * np.hypot(gap / np.sqrt(3.0), self.u_time)
+        esr = drop / step
+        u_a = np.hypot(u_line, u_before)
         share = np.hypot(self.gain, self.current_gain)
         row["esr_ohm_se_a"] = float(u_a / step)
-        row["esr_ohm_se_b"] = float(np.hypot(u_moment / step, share * row["esr_ohm"]))
+        row["esr_ohm_se_b"] = float(np.hypot(u_moment / level, share * esr))
         row["esr_ohm_se"] = float(np.hypot(row["esr_ohm_se_a"], row["esr_ohm_se_b"]))
+        if esr > 0:
+            row["esr_ohm"] = float(esr)
 
     def _voltage_before(self, noise, t, slope) -> tuple[float, float]:
         """Voltage at the last sample before the step, and its standard error from noise.
@@ -211,7 +223,7 @@ class _Discharge:
         segment = self.segments[self.k - 1]
         if segment.kind == "hold":
             return float(self.current[last])  # it dies away: the last sample counts
-        return float(np.median(self.current[max(segment.start, last - 4) : last + 1]))
+        return median(self.current[max(segment.start, last - 4) : last + 1])
 
     def _energy(self, row) -> None:
         a, b = self.here.start, self.here.stop
@@ -224,12 +236,30 @@ class _Discharge:
             row["voltage_start_V"] = after
         row["energy_J"] = 0.5 * row["capacitance_F"] * after**2
         share = row["capacitance_F_se"] / row["capacitance_F"]
-        row["energy_J_se"] = float(row["energy_J"] * np.hypot(share, 2 * self.gain))
+        parts = (share, 2.0 * self.gain, 2.0 * self.u_after / max(abs(after), 1e-9))
+        row["energy_J_se"] = float(row["energy_J"] * np.sqrt(np.sum(np.square(parts))))
         row["energy_delivered_J"] = -self._charge_and_energy(self.here)[1]
         if row["discharge_s"] > 0:
-            row["power_mean_W"] = row["energy_J"] / row["discharge_s"]
-        if row["esr_ohm"] is not None and row["esr_ohm"] > 0:
+            row["power_mean_W"] = row["energy_delivered_J"] / row["discharge_s"]
+            share_a = row["capacitance_F_se_a"] / row["capacitance_F"]
+            parts = (self.gain, self.current_gain, share_a, self._shift_share(row))
+            row["power_mean_W_se"] = float(row["power_mean_W"] * np.sqrt(np.sum(np.square(parts))))
+        if row["esr_ohm"] is not None:
             row["power_max_W"] = row["voltage_start_V"] ** 2 / (4.0 * row["esr_ohm"])
+            share = np.hypot(row["esr_ohm_se"] / row["esr_ohm"], 2.0 * self.gain)
+            row["power_max_W_se"] = float(row["power_max_W"] * share)
+
+    def _shift_share(self, row) -> float:
+        """Relative change of a discharge's energy by steps that came after the sample before.
+
+        A discharge is counted from the last sample before its step to its own last one. Where
+        steps fall between samples it gains up to a gap at the top and loses one at the bottom.
+        """
+        part = slice(self.here.start, self.here.stop)
+        gap = median(np.diff(self.time[part])) / np.sqrt(3.0)
+        height = abs(row["voltage_after_drop_V"] - self.voltage[self.here.stop - 1])
+        mean = abs(float(np.mean(self.voltage[part])))
+        return float(gap * height / max(mean * row["discharge_s"], 1e-300))
 
     def _efficiency(self, row, upper) -> None:
         """Charge and energy out over in, where the charge began where the discharge ends."""
@@ -247,14 +277,17 @@ class _Discharge:
             return
         # Gains of one instrument drop out of a ratio; what stays is when the steps happened.
         t = self.time[self.here.start : self.here.stop]
-        gap = float(np.median(np.diff(t))) / np.sqrt(3.0)
+        gap = median(np.diff(t)) / np.sqrt(3.0)
         duration = max(row["discharge_s"], 1e-12)
         share = np.sqrt(2.0) * np.hypot(gap, self.u_time) / duration
         offset = self.instrument["voltage_offset_mV"] * 1e-3
         row["coulombic_efficiency_percent"] = 100.0 * q_out / q_in
         row["coulombic_efficiency_percent_se"] = 100.0 * q_out / q_in * share
         ratio = e_out / e_in
-        share_e = np.hypot(share, offset * abs(q_out / e_out - q_in / e_in))
+        # The charge gains at the bottom and loses at the top, the discharge the other way round.
+        shift = 2.0 * self._shift_share(row)
+        row["efficiency_share_a"] = float(share)  # where steps fall differs from cycle to cycle
+        share_e = np.hypot(np.hypot(share, shift), offset * abs(q_out / e_out - q_in / e_in))
         row["energy_efficiency_percent"] = 100.0 * ratio
         row["energy_efficiency_percent_se"] = float(100.0 * ratio * share_e)
 
@@ -287,8 +320,10 @@ class _Discharge:
             flags.append("charge and energy capacitance differ by over 10 %")
         if row["drop_V"] is not None and row["drop_V"] > DROP_SHARE * height:
             flags.append("drop over 20 % of the window")
-        if row["esr_ohm"] is None:
+        if row["drop_V"] is None:
             flags.append("no sample before the step")
+        elif row["esr_ohm"] is None and row["current_step_mA"] is not None:
+            flags.append("resistance not resolved")
         if self._is_clipped():
             flags.append("clipped")
         top = float(self.voltage[max(self.here.start - 1, 0) : self.here.stop].max())
@@ -310,7 +345,7 @@ class _Discharge:
         run = int(np.argmin(at_top[::-1])) if not at_top.all() else len(v)
         changes = int(np.count_nonzero(np.diff(v[: len(v) - run]))) + 1
         usual = max(1.0, (len(v) - run) / changes)
-        return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * float(np.median(i))
+        return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * median(i)
 
 
 def _is_curved(t: np.ndarray, v: np.ndarray) -> bool:

@@ -1,155 +1,31 @@
-"""Discharge through a resistor: exponential fits, capacitance, first step."""
+"""Discharge through a resistor: which part is the decay, capacitance, first step."""
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
 from charscreen.capacitance.discharge import EXACT
-from charscreen.traces.segments import step_index
+from charscreen.capacitance.fitting import fit_exponential, fit_or_none
+from charscreen.curves import line_fit, noise_sd
+from charscreen.traces.swings import step_index
 
 FLOOR_SHARE = 0.05  # readings under this share of the first say more about the meter
 DRIFT_SHARE = 0.05  # early and late time constants further apart: not one exponential
 UNSURE_SHARE = 0.03  # a first step is not used where it is less sure than this share of the load
-FEW = 20  # with fewer readings one scatter is assumed for all
+SLOW_SHARE = 0.05  # nor where the readings about it lie further apart than this share of τ
+RESOLVED = 2.0  # standard uncertainties a resistance must be above zero to be told as measured
+#: Series resistance over load that is thought possible where nothing bounds it. Common practice,
+#: no source: cells of this trade have 0.5 to 10 Ω, loads are chosen at 100 Ω and more.
+UNSEEN_SHARE = 0.05
 
 #: Columns of one discharge through a resistor.
 RESISTOR_COLUMNS = (
     "voltage_0_V", "voltage_0_V_se", "tau_s", "tau_s_se", "r_squared", "n_points",
     "capacitance_F", "capacitance_F_se", "capacitance_F_se_a", "capacitance_F_se_b",
     "capacitance_early_F", "capacitance_early_F_se", "capacitance_late_F",
-    "capacitance_late_F_se", "esr_ohm", "esr_ohm_se", "drop_first_sample_V", "quality",
+    "capacitance_late_F_se", "esr_ohm", "esr_ohm_se", "esr_ohm_se_a", "esr_ohm_se_b",
+    "drop_first_sample_V", "series_ohm_used", "series_ohm_used_se", "quality",
 )  # fmt: skip
-
-
-@dataclass(frozen=True)
-class ExponentialFit:
-    """A fitted decay V = V₀·exp(-t/τ).
-
-    Parameters
-    ----------
-    voltage_0_V, tau_s : float
-        V₀ at time zero of the record [V]; time constant [s].
-    voltage_0_V_se, tau_s_se : float
-        Standard errors from the scatter about the curve.
-    r_squared : float
-        Of the straight line of ln V (``line``), or of V (``curve``).
-    n : int
-        Readings used.
-    """
-
-    voltage_0_V: float
-    tau_s: float
-    voltage_0_V_se: float
-    tau_s_se: float
-    r_squared: float
-    n: int
-
-
-def fit_exponential(
-    time_s: np.ndarray, voltage_V: np.ndarray, *, method: str = "line", least_sd: float = 0.0
-) -> ExponentialFit:
-    """A decay to zero fitted to readings.
-
-    Parameters
-    ----------
-    time_s : (n,) array
-        [s]
-    voltage_V : (n,) array
-        All positive. [V]
-    method : str
-        ``line``: straight line of ln V against t by ordinary least squares. ``curve``: V itself
-        by nonlinear least squares (Levenberg-Marquardt, started from the line).
-    least_sd : float
-        Scatter of ln V known beforehand (for example timing by hand over τ); the scatter found
-        is not taken smaller. ``line`` only.
-
-    Returns
-    -------
-    ExponentialFit
-
-    Raises
-    ------
-    ValueError
-        Fewer than three readings, readings that are not positive, no decay, unknown method.
-
-    Notes
-    -----
-    Which to use: the line weighs each reading by its relative error and suits errors in
-    proportion to the voltage (timing, meter gain, a capacitor that is not ideal); the curve
-    suits a constant noise in volts. From 20 readings on the standard errors of the line allow
-    for unequal scatter (leverage-corrected sandwich form, HC3); with fewer one scatter is
-    assumed for all readings.
-    """
-    time_s, voltage_V = np.asarray(time_s, float), np.asarray(voltage_V, float)
-    if len(time_s) < 3 or np.ptp(time_s) <= 0:
-        raise ValueError("an exponential needs three readings at different times")
-    if (voltage_V <= 0).any():
-        raise ValueError("readings of zero or below cannot follow an exponential")
-    if method == "line":
-        return _fit_line(time_s, voltage_V, least_sd)
-    if method == "curve":
-        return _fit_curve(time_s, voltage_V)
-    raise ValueError(f"method is '{method}': use line or curve")
-
-
-def _fit_line(t: np.ndarray, v: np.ndarray, least_sd: float) -> ExponentialFit:
-    y = np.log(v)
-    value, slope, mean, spread = line_fit(t, y)
-    if slope >= 0:
-        raise ValueError("the voltage does not fall")
-    residual = y - value - slope * (t - mean)
-    n = len(t)
-    scatter2 = max(float(np.sum(residual**2)) / (n - 2), least_sd**2)
-    if n < FEW:
-        var_slope, var_value, covariance = scatter2 / spread, scatter2 / n, 0.0
-    else:
-        leverage = 1.0 / n + (t - mean) ** 2 / spread
-        e2 = np.maximum((residual / (1.0 - leverage)) ** 2, least_sd**2)
-        var_slope = float(np.sum((t - mean) ** 2 * e2)) / spread**2
-        var_value = float(np.sum(e2)) / n**2
-        covariance = float(np.sum((t - mean) * e2)) / (n * spread)
-    intercept = value - slope * mean
-    var_intercept = var_value + mean**2 * var_slope - 2 * mean * covariance
-    tau = -1.0 / slope
-    total = float(np.sum((y - y.mean()) ** 2))
-    return ExponentialFit(
-        voltage_0_V=float(np.exp(intercept)),
-        tau_s=tau,
-        voltage_0_V_se=float(np.exp(intercept) * np.sqrt(max(var_intercept, 0.0))),
-        tau_s_se=float(tau**2 * np.sqrt(var_slope)),
-        r_squared=1.0 - float(np.sum(residual**2)) / total if total > 0 else 1.0,
-        n=n,
-    )
-
-
-def _fit_curve(t: np.ndarray, v: np.ndarray) -> ExponentialFit:
-    from scipy.optimize import least_squares
-
-    start = _fit_line(t, v, 0.0)
-    scale = np.array([start.voltage_0_V, 1.0 / start.tau_s])
-
-    def residual(p):
-        return p[0] * scale[0] * np.exp(-p[1] * scale[1] * t) - v
-
-    def jacobian(p):
-        decay = np.exp(-p[1] * scale[1] * t)
-        return np.stack([scale[0] * decay, -p[0] * scale[0] * scale[1] * t * decay], axis=1)
-
-    fit = least_squares(residual, [1.0, 1.0], jac=jacobian, method="lm", xtol=1e-14, ftol=1e-14)
-    scatter2 = float(2.0 * fit.cost) / max(len(t) - 2, 1)
-    covariance = np.linalg.inv(fit.jac.T @ fit.jac) * scatter2
-    v0, rate = fit.x * scale
-    se = np.sqrt(np.diag(covariance)) * scale
-    total = float(np.sum((v - v.mean()) ** 2))
-    return ExponentialFit(
-        voltage_0_V=float(v0),
-        tau_s=float(1.0 / rate),
-        voltage_0_V_se=float(se[0]),
-        tau_s_se=float(se[1] / rate**2),
-        r_squared=1.0 - float(2.0 * fit.cost) / total if total > 0 else 1.0,
-        n=len(t),
-    )
 
 
 def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int | None]:
@@ -216,6 +92,23 @@ def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int
     return (j + 1, stop, j) if has_step else (0, stop, None)
 
 
+@dataclass(frozen=True)
+class _Series:
+    """Series resistance that the time constant is corrected by.
+
+    Parameters
+    ----------
+    ohm, u_ohm : float
+        Value and standard uncertainty. [Ω]
+    flag : str
+        Where it is from, in words; empty where the record shows it.
+    """
+
+    ohm: float
+    u_ohm: float
+    flag: str = ""
+
+
 def measure_decay(
     time_s: np.ndarray,
     voltage_V: np.ndarray,
@@ -226,6 +119,9 @@ def measure_decay(
     instrument: dict | None = None,
     by_hand: bool = False,
     method: str = "line",
+    start_voltage_V: float | None = None,
+    series_ohm: float | None = None,
+    series_ohm_se: float | None = None,
 ) -> dict:
     """Capacitance and first-step resistance of one discharge through a resistor.
 
@@ -244,12 +140,17 @@ def measure_decay(
     by_hand : bool
         Whether a stopwatch was used: ``stopwatch_s`` then counts for each reading.
     method : str
-        See `fit_exponential`.
+        See `charscreen.capacitance.fitting.fit_exponential`.
+    start_voltage_V : float, optional
+        What the cell was charged to: bounds the series resistance where no step is seen. [V]
+    series_ohm, series_ohm_se : float, optional
+        Series resistance of the same cell from another test; used where no step is seen. [Ω]
 
     Returns
     -------
     dict
-        `RESISTOR_COLUMNS`; None where a figure does not apply.
+        `RESISTOR_COLUMNS`; None where a figure does not apply. ``esr_ohm`` is only there where
+        this record shows it; ``series_ohm_used`` is what the capacitance is corrected by.
 
     Raises
     ------
@@ -260,7 +161,11 @@ def measure_decay(
     -----
     V = V₀·exp(-t/((R + R_s)·C)), R the load and the meter in parallel; R_s from the first step
     V₀·R_s/(R + R_s), read off midway between the last sample before connecting and the first after
-    it, and taken as zero where the record does not show it (quality then says so).
+    it. It is told as measured where those two lie within 5 % of τ, and it is known to 3 % of the
+    load and above two of its standard uncertainties. Else R_s is taken, in this order, from
+    another test of the cell; or as zero with the type-B uncertainty b/√3 of C, b the largest
+    R_s/(R + R_s) that is possible: V_start/V₀ - 1 (with its uncertainty) where the voltage the
+    cell was charged to is known, at most 5 % (common practice, no source).
     Where the early and the late half give time constants over 5 % and three standard errors
     apart, half their spread over √3 is added to the uncertainty of C (a rectangular spread).
     """
@@ -282,29 +187,26 @@ def measure_decay(
     row = dict.fromkeys(RESISTOR_COLUMNS)
     flags = []
     series = _first_step(row, fit, t, v, time_s, voltage_V, before, load, u_load, u_clock)
+    is_known_better = series_ohm is not None and (
+        series is None or (series.flag and (series_ohm_se or 0.0) < series.u_ohm)
+    )
+    if is_known_better:
+        series = _Series(series_ohm, series_ohm_se or 0.0, "series resistance from another test")
     if series is None:
-        flags.append("first step not seen")
-    total = load + (series or 0.0)
+        series = _unseen(fit, t, v, load, start_voltage_V, instrument, method)
+    if series.flag:
+        flags.append(series.flag)
+    row["series_ohm_used"], row["series_ohm_used_se"] = series.ohm, series.u_ohm
+    total = load + series.ohm
     row["capacitance_F"] = fit.tau_s / total
     u_a = fit.tau_s_se / fit.tau_s
     u_span = np.sqrt(2.0) * u_clock / np.ptp(t) if not by_hand else 0.0
     u_offset = _offset_share(t, v, instrument["voltage_offset_mV"] * 1e-3, fit)
-    u_series = (row["esr_ohm_se"] or 0.0) / total
-    half = len(t) // 2
-    u_drift = 0.0
-    if half >= 3:
-        early = fit_or_none(t[:half], v[:half], method)
-        late = fit_or_none(t[half:], v[half:], method)
-        for name, part in (("early", early), ("late", late)):
-            if part is not None:
-                row[f"capacitance_{name}_F"] = part.tau_s / total
-                row[f"capacitance_{name}_F_se"] = part.tau_s_se / total
-        if early is not None and late is not None:
-            gap = abs(late.tau_s - early.tau_s)
-            if gap > max(DRIFT_SHARE * fit.tau_s, 3.0 * np.hypot(early.tau_s_se, late.tau_s_se)):
-                flags.append("not one exponential")
-                u_drift = gap / fit.tau_s / np.sqrt(12.0)
-    u_b = np.sqrt(u_load**2 + u_span**2 + u_offset**2 + u_series**2 + u_drift**2)
+    u_drift = _early_and_late(row, t, v, total, fit, method, flags)
+    u_b = np.sqrt(
+        (u_load * load / total) ** 2 + u_span**2 + u_offset**2 + u_drift**2
+        + (series.u_ohm / total) ** 2
+    )  # fmt: skip
     row["capacitance_F_se_a"] = float(row["capacitance_F"] * u_a)
     row["capacitance_F_se_b"] = float(row["capacitance_F"] * u_b)
     row["capacitance_F_se"] = float(row["capacitance_F"] * np.hypot(u_a, u_b))
@@ -322,12 +224,40 @@ def measure_decay(
     return row
 
 
-def fit_or_none(t: np.ndarray, v: np.ndarray, method: str) -> ExponentialFit | None:
-    """`fit_exponential`, or None where a part of a record shows no decay."""
-    try:
-        return fit_exponential(t, v, method=method)
-    except ValueError:
-        return None
+def _early_and_late(row, t, v, total, fit, method, flags) -> float:
+    """Writes the capacitance of either half; gives the share of τ their gap adds to doubt."""
+    half = len(t) // 2
+    if half < 3:
+        return 0.0
+    early, late = fit_or_none(t[:half], v[:half], method), fit_or_none(t[half:], v[half:], method)
+    for name, part in (("early", early), ("late", late)):
+        if part is not None:
+            row[f"capacitance_{name}_F"] = part.tau_s / total
+            row[f"capacitance_{name}_F_se"] = part.tau_s_se / total
+    if early is None or late is None:
+        return 0.0
+    gap = abs(late.tau_s - early.tau_s)
+    if gap <= max(DRIFT_SHARE * fit.tau_s, 3.0 * np.hypot(early.tau_s_se, late.tau_s_se)):
+        return 0.0
+    flags.append("not one exponential")
+    return float(gap / fit.tau_s / np.sqrt(12.0))
+
+
+def _unseen(fit, t, v, load, start_voltage_V, instrument, method) -> _Series:
+    """Zero, and how far off that may be, where the record does not show the resistance."""
+    largest = UNSEEN_SHARE
+    if start_voltage_V:
+        early = fit_or_none(t[: max(3, len(t) // 3)], v[: max(3, len(t) // 3)], method) or fit
+        v_first = early.voltage_0_V * np.exp(-t[0] / early.tau_s)
+        doubt = np.sqrt(
+            (early.voltage_0_V_se / early.voltage_0_V) ** 2
+            + (instrument["voltage_offset_mV"] * 1e-3 / v_first) ** 2
+            + 2.0 * (instrument["voltage_percent"] / 100.0) ** 2
+        )
+        possible = float(start_voltage_V / v_first - 1.0) + 2.0 * doubt
+        if possible > 0:  # else it was charged to more than was said, which bounds nothing
+            largest = min(largest, possible)
+    return _Series(0.0, load * largest / np.sqrt(3.0), "first step not seen")
 
 
 def _offset_share(t, v, offset, fit) -> float:
@@ -338,10 +268,11 @@ def _offset_share(t, v, offset, fit) -> float:
     return abs(-1.0 / slope / fit.tau_s - 1.0) if slope < 0 else 0.0
 
 
-def _first_step(row, fit, t, v, time_s, voltage_V, before, load, u_load, u_clock) -> float | None:
+def _first_step(row, fit, t, v, time_s, voltage_V, before, load, u_load, u_clock) -> _Series | None:
     """Series resistance from the step at connecting; None where it cannot be read off."""
     if before is None:
         return None
+    gap = t[0] - time_s[before]
     noise = noise_sd(voltage_V)
     recent = voltage_V[max(0, before - 4) : before + 1]
     at_rest = np.abs(recent - recent[-1]) <= 4.0 * noise  # not those of a charge just ended
@@ -349,20 +280,29 @@ def _first_step(row, fit, t, v, time_s, voltage_V, before, load, u_load, u_clock
     # Early samples give the voltage right after connecting better than the whole curve does.
     n_early = max(3, min(len(t), int(np.searchsorted(t, t[0] + 0.3 * fit.tau_s))))
     early = fit_or_none(t[:n_early], v[:n_early], "line") or fit
+    if time_s[before + 1] < t[0]:
+        # A sample set aside as half before, half after may as well be the first of the decay.
+        expected = early.voltage_0_V * np.exp(-time_s[before + 1] / early.tau_s)
+        fall = v_before * gap / early.tau_s
+        if abs(voltage_V[before + 1] - expected) < max(4.0 * noise, 0.1 * fall):
+            gap = time_s[before + 1] - time_s[before]
     # Connected anywhere between two samples; where the record is noisy the pair is not sure.
-    gap = t[0] - time_s[before]
     moment = time_s[before] + 0.5 * gap
     u_moment = np.hypot(gap, 2.0 * fit.tau_s * noise / v_before) / np.sqrt(12.0)
     v_after = early.voltage_0_V * np.exp(-moment / early.tau_s)
-    series = load * (v_before / v_after - 1.0)
-    u_ratio = np.sqrt(
-        (early.voltage_0_V_se / early.voltage_0_V) ** 2
-        + (noise / v_before) ** 2 / at_rest.sum()
-        + (np.hypot(u_moment, u_clock) / fit.tau_s) ** 2
+    series = float(load * (v_before / v_after - 1.0))
+    u_noise = np.hypot(
+        early.voltage_0_V_se / early.voltage_0_V, noise / v_before / np.sqrt(at_rest.sum())
     )
+    u_time = np.hypot(u_moment, u_clock) / fit.tau_s
     row["drop_first_sample_V"] = float(v_before - v[0])
-    series_se = float(np.hypot(load * u_ratio * v_before / v_after, series * u_load))
-    if series_se > UNSURE_SHARE * load:
+    u_a = float(load * u_noise * v_before / v_after)
+    u_b = float(np.hypot(load * u_time * v_before / v_after, series * u_load))
+    u = float(np.hypot(u_a, u_b))
+    if u > UNSURE_SHARE * load:
         return None  # readings too far apart: a figure would only add its error to C
-    row["esr_ohm"], row["esr_ohm_se"] = float(max(series, 0.0)), series_se
-    return row["esr_ohm"]
+    if gap > SLOW_SHARE * fit.tau_s or series < RESOLVED * u:
+        return _Series(max(series, 0.0), u, "first step not resolved")
+    row["esr_ohm"], row["esr_ohm_se"] = series, u
+    row["esr_ohm_se_a"], row["esr_ohm_se_b"] = u_a, u_b
+    return _Series(series, u)

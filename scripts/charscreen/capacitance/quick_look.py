@@ -1,58 +1,31 @@
 """One trace, a few lines: capacitance, resistance and farads per gram without a screen."""
 
-from dataclasses import dataclass
+import textwrap
 from pathlib import Path
 
 import numpy as np
 
-from charscreen.capacitance.analyse import constant_current_rows, electrode_capacitance
-from charscreen.capacitance.exponential import measure_decay
-from charscreen.capacitance.steady import summarise_cycles
+from charscreen.capacitance.logged_load import read_load
+from charscreen.capacitance.quick_lines import (
+    USUAL_INSTRUMENT,
+    Electrodes,
+    Look,
+    QuickLookError,
+    compare_load,
+    current_lines,
+    logged_resistor_lines,
+    mass_lines,
+    resistor_lines,
+    row_of,
+)
 from charscreen.findings import LEAVES_OUT
-from charscreen.rounding import with_uncertainty
-from charscreen.traces.maps import check_map, describe_map, suggest_column_map
-from charscreen.traces.reading import Trace, read_trace
+from charscreen.traces.maps import check_map, describe_map
+from charscreen.traces.reading import read_trace
+from charscreen.traces.suggest import suggest_column_map
 
-#: Standard uncertainties that are assumed where no settings are read. Common practice, no
-#: source: a good hand-held meter or a simple logger.
-USUAL_INSTRUMENT = {
-    "voltage_percent": 0.1,
-    "voltage_offset_mV": 1.0,
-    "current_percent": 0.2,
-    "time_resolution_s": 0.01,
-    "load_percent": 1.0,
-}
-USUAL_MASS_U_MG = 0.1
+__all__ = ["USUAL_INSTRUMENT", "Electrodes", "QuickLookError", "read_map_file", "take_quick_look"]
 
-
-class QuickLookError(Exception):
-    """A mistake of the user or of the file; the text is ready to print."""
-
-
-@dataclass(frozen=True)
-class Electrodes:
-    """Dry coatings of the two electrodes.
-
-    Parameters
-    ----------
-    coating_1_mg, coating_2_mg : float
-        Dry coating without collector. [mg]
-    binder_percent, additive_percent : float
-        Parts of the dry coating. [%]
-    mass_u_mg : float
-        Standard uncertainty of each coating's mass. [mg]
-    """
-
-    coating_1_mg: float
-    coating_2_mg: float
-    binder_percent: float = 0.0
-    additive_percent: float = 0.0
-    mass_u_mg: float = USUAL_MASS_U_MG
-
-    @property
-    def carbon_share(self) -> float:
-        """Carbon in the dry coating, as a fraction."""
-        return 1.0 - (self.binder_percent + self.additive_percent) / 100.0
+_WIDTH = 100
 
 
 def take_quick_look(
@@ -95,25 +68,47 @@ def take_quick_look(
     """
     path = Path(path)
     _check_options(upper_voltage_V, current_mA, load_ohm, meter_ohm, electrodes)
+    if not path.exists():
+        raise QuickLookError(
+            f"{path.name}: there is no such file in '{path.parent}'. Correct the name or the "
+            "folder."
+        )
     notes: list[str] = []
     if column_map is None:
         column_map, notes = suggest_column_map(path)
         if column_map is None:
-            raise QuickLookError(notes[0])
+            raise QuickLookError("\n".join(notes))
         notes = [note for note in notes if not note.startswith("no current column")]
     trace, findings = read_trace(path, column_map)
     problems = [_line_of(f) for f in findings if f.severity == LEAVES_OUT]
     if trace is None:
         raise QuickLookError("\n".join(f"{path.name}: {problem}" for problem in problems))
     notes += [_line_of(f) for f in findings if f.severity != LEAVES_OUT]
+    look = Look(path.name, trace, electrodes, notes, describe_map(column_map))
+    if not trace.voltage_V.max() > 0:
+        raise QuickLookError(
+            f"{path.name}: the voltage is never above zero (it runs from "
+            f"{trace.voltage_V.min():.3g} to {trace.voltage_V.max():.3g} V). Check the voltage's "
+            f"column, or swap the meter's leads.\n\n{look.map_text}"
+        )
+    seen = None
+    if trace.current_A is not None:
+        seen = read_load(trace.time_s, trace.voltage_V, trace.current_A)
     if load_ohm is not None:
-        lines, capacitance = _resistor_lines(path, trace, load_ohm, meter_ohm, notes)
+        lines, capacitance = resistor_lines(look, load_ohm, meter_ohm, USUAL_INSTRUMENT)
+        compare_load(look, seen, load_ohm)
+    elif seen is not None and seen.kind == "resistor":
+        lines, capacitance = logged_resistor_lines(look, seen, meter_ohm)
     else:
-        lines, capacitance = _current_lines(path, trace, upper_voltage_V, current_mA, notes)
-    lines += _mass_lines(*capacitance, electrodes)
-    lines.append("± is one standard uncertainty (usual instrument assumed).")
-    lines += [f"note: {note}" for note in notes]
-    lines += ["", "Column map, to paste into config/config.yaml:", describe_map(column_map)]
+        lines, capacitance = current_lines(look, upper_voltage_V, current_mA)
+    lines += mass_lines(look, *capacitance)
+    for doubt in dict.fromkeys(look.doubts):
+        row = row_of("look at", doubt)
+        lines += textwrap.wrap(row, _WIDTH, subsequent_indent=" " * 21, break_on_hyphens=False)
+    lines.append("± is one standard uncertainty (usual instrument assumed; see --help).")
+    for note in look.notes:
+        lines += textwrap.wrap(f"note: {note}", _WIDTH, subsequent_indent="  ")
+    lines += ["", "Column map, to paste into config/config.yaml:", look.map_text]
     return "\n".join(lines).rstrip() + "\n"
 
 
@@ -179,118 +174,3 @@ def _check_options(upper, current, load, meter, electrodes) -> None:
 
 def _line_of(finding) -> str:
     return f"{finding.place}: {finding.message}" if finding.place else finding.message
-
-
-def _shown(value, se, unit) -> str:
-    text, error = with_uncertainty(value, se)
-    return f"{text} ± {error} {unit}" if error else f"{text} {unit}"
-
-
-def _row(name: str, text: str) -> str:
-    return f"  {name:<18} {text}"
-
-
-def _current_lines(path, trace: Trace, upper, current_mA, notes):
-    """Lines of a constant-current test, and its capacitance with uncertainty."""
-    if upper is None:
-        upper = float(np.quantile(trace.voltage_V, 0.999))
-        notes.append(f"upper voltage taken from the trace: {upper:.3g} V (--upper-voltage)")
-    current = trace.current_A
-    if current is None:
-        if current_mA is None:
-            raise QuickLookError(
-                f"{path.name}: no current in the file. Give --current-mA for a test at constant "
-                "current, or --load-ohm for a discharge through a resistor."
-            )
-        current = current_mA * 1e-3
-    elif current_mA is not None:
-        notes.append("the current in the file was used, not --current-mA")
-    cycles, reasons = constant_current_rows(
-        trace.time_s,
-        trace.voltage_V,
-        current,
-        upper_voltage_V=upper,
-        instrument=USUAL_INSTRUMENT,
-    )
-    if not cycles:
-        low, high = float(trace.voltage_V.min()), float(trace.voltage_V.max())
-        why = reasons[0] if reasons else (
-            f"no discharge was found ({len(trace)} rows, {low:.3g} to {high:.3g} V)"
-        )  # fmt: skip
-        raise QuickLookError(
-            f"{path.name}: {why}. Check --upper-voltage, the columns and units below, and the "
-            f"sign of the current; or give --load-ohm.\n\n{describe_map_of(path)}"
-        )
-    mean = summarise_cycles(cycles, skip_cycles=1)
-    lines = [
-        f"{path.name}: constant current, {len(cycles)} "
-        f"{'discharge' if len(cycles) == 1 else 'discharges'}, mean of {mean['cycles']}; "
-        f"window {0.8 * upper:.3g} to {0.4 * upper:.3g} V",
-        _row("current", f"{mean['current_mA']:.4g} mA"),
-        _row("capacitance", _shown(mean["capacitance_F"], mean["capacitance_F_se"], "F")
-             + f" (by energy {mean['capacitance_energy_F']:.4g} F)"),
-    ]  # fmt: skip
-    if mean["esr_ohm"] is None:
-        lines.append(_row("series resistance", "not to be seen: no sample before the discharge"))
-    else:
-        lines.append(_row("series resistance", _shown(mean["esr_ohm"], mean["esr_ohm_se"], "Ω")))
-    lines += [_row("look at", flag) for flag in mean["flags"]]
-    return lines, (mean["capacitance_F"], mean["capacitance_F_se"])
-
-
-def describe_map_of(path: Path) -> str:
-    """The guessed column map of a file as YAML; empty where none can be guessed."""
-    column_map, _ = suggest_column_map(path)
-    return describe_map(column_map) if column_map else ""
-
-
-def _resistor_lines(path, trace: Trace, load_ohm, meter_ohm, notes):
-    """Lines of a discharge through a resistor, and its capacitance with uncertainty."""
-    try:
-        row = measure_decay(
-            trace.time_s,
-            trace.voltage_V,
-            load_ohm=load_ohm,
-            meter_ohm=meter_ohm,
-            instrument=USUAL_INSTRUMENT,
-        )
-    except ValueError as error:
-        raise QuickLookError(
-            f"{path.name}: {error}. Is it a discharge through a resistor, with time and voltage "
-            f"in the right columns?\n\n{describe_map_of(path)}"
-        ) from None
-    lines = [
-        f"{path.name}: discharge through {load_ohm:g} Ω, {row['n_points']} readings",
-        _row("starting voltage", _shown(row["voltage_0_V"], row["voltage_0_V_se"], "V")),
-        _row("time constant", _shown(row["tau_s"], row["tau_s_se"], "s")),
-        _row("capacitance", _shown(row["capacitance_F"], row["capacitance_F_se"], "F")),
-    ]
-    if row["esr_ohm"] is None:
-        lines.append(_row("series resistance", "not to be seen, taken as 0"))
-    else:
-        lines.append(_row("series resistance", _shown(row["esr_ohm"], row["esr_ohm_se"], "Ω")))
-    lines += [_row("look at", flag) for flag in row["quality"].split("; ") if flag]
-    if "not one exponential" in row["quality"]:
-        notes.append(
-            f"early part {row['capacitance_early_F']:.4g} F, late part "
-            f"{row['capacitance_late_F']:.4g} F; the spread is in the uncertainty"
-        )
-    return lines, (row["capacitance_F"], row["capacitance_F_se"])
-
-
-def _mass_lines(capacitance, se, electrodes: Electrodes | None) -> list[str]:
-    if electrodes is None:
-        return [_row("per gram", "give --electrode-1-mg and --electrode-2-mg")]
-    share = electrodes.carbon_share
-    m1, m2 = (x * share * 1e-3 for x in (electrodes.coating_1_mg, electrodes.coating_2_mg))
-    u = electrodes.mass_u_mg * share * 1e-3
-    electrode = electrode_capacitance(capacitance, mass_1_g=m1, mass_2_g=m2)
-    parts = (electrode * se / capacitance, capacitance * u / m1**2, capacitance * u / m2**2)
-    electrode_se = float(np.sqrt(np.sum(np.square(parts))))
-    whole = capacitance / (m1 + m2)
-    whole_se = float(whole * np.hypot(se / capacitance, np.sqrt(2.0) * u / (m1 + m2)))
-    return [
-        _row("carbon", f"{m1 * 1e3:.4g} and {m2 * 1e3:.4g} mg"),
-        _row("cell", _shown(whole, whole_se, "F/g") + " (carbon of both electrodes)"),
-        _row("electrode", _shown(electrode, electrode_se, "F/g") + " (carbon of one electrode)"),
-    ]

@@ -13,14 +13,9 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
 
 from charscreen.files import write_text
+from charscreen.palette import COLOURS, FAINT, INK, SOFT
 from charscreen.rounding import is_number
 
-INK = "#20272b"
-SOFT = "#8b959b"
-FAINT = "#d5dadd"
-# Dark to light as well as blue to orange, so that they differ in print and for every eye;
-# a marker shape goes with each.
-COLOURS = ("#1b4b7a", "#c2611c", "#4a9a8c", "#8d4a86", "#9b8a2e", "#5d6870")
 MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", ":", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
 HASH_SALT = "charscreen"

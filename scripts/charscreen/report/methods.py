@@ -2,23 +2,19 @@
 
 from collections.abc import Mapping
 
+from charscreen.report.electricity_text import electricity_text
 from charscreen.rounding import fixed, is_number
 from charscreen.words import count_words, first_upper, level_words, model_words, number_text
 
-METHOD_WORDS = {
-    "constant_current": "discharge at constant current",
-    "through_resistor": "discharge through a resistor",
-    "voltammetry": "voltammetry",
-    "open_circuit": "self-discharge",
-    "held_voltage": "leakage at held voltage",
-    "direct": "farads typed in by the user",
-}
 FROM_MEMORY = " Cited from memory."
 SOURCES = {
     "gum": "JCGM 100:2008, Guide to the expression of uncertainty in measurement, clause 5.1. "
     "Rounding to two digits of the uncertainty: clause 7.2.6, from memory.",
     "iec": "IEC 62391-1, Fixed electric double-layer capacitors for use in electric and "
     "electronic equipment. Title and window (0.8 to 0.4 of the rated voltage) from memory.",
+    "draws": "JCGM 101:2008, Propagation of distributions using a Monte Carlo method, clause 7.",
+    "self_discharge": "B. E. Conway (1999), Electrochemical supercapacitors, on self-discharge. "
+    "AICc: C. M. Hurvich, C.-L. Tsai (1989), Biometrika 76, 297. Both from memory.",
     "lmm": "D. Bates, M. Mächler, B. Bolker, S. Walker (2015), Fitting linear mixed-effects "
     "models using lme4, J. Stat. Softw. 67(1), doi 10.18637/jss.v067.i01." + FROM_MEMORY,
     "kr": "M. G. Kenward, J. H. Roger (1997), Small sample inference for fixed effects from "
@@ -57,8 +53,13 @@ def methods(inputs: Mapping, config: Mapping) -> tuple[list[tuple[str, str]], li
         ):
             cited.append("fixed_carbon")
     if len(inputs["test_results"]):
-        paragraphs.append(("Capacitance and resistance", _electricity(inputs, config)))
+        paragraphs.append(("Capacitance and resistance", electricity_text(inputs, config)))
         cited += ["iec", "gum"]
+        if (inputs["test_results"]["method"] == "open_circuit").any():
+            cited.append("self_discharge")
+        cells = inputs["cells"]
+        if "uncertainty_by" in cells and (cells["uncertainty_by"] == "Monte Carlo").any():
+            cited.append("draws")
     fitted = {
         name: model["json"]
         for name, model in inputs["models"].items()
@@ -114,34 +115,6 @@ def _ledger(inputs: Mapping) -> str:
                 "daf figure assumes that it kept all ash of its feed."
             )
     return text
-
-
-def _electricity(inputs: Mapping, config: Mapping) -> str:
-    tests, settings = inputs["test_results"], config["capacitance"]
-    counts = tests["method"].value_counts().sort_index()
-    parts = [f"{METHOD_WORDS.get(str(name), str(name))}: {n}" for name, n in counts.items()]
-    upper, lower = settings["window"]
-    text = (
-        f"{count_words(len(tests), 'test was', 'tests were')} evaluated ({'; '.join(parts)}). "
-        f"Within a discharge, capacitance is taken between {upper:g} and {lower:g} of the upper "
-        "voltage; series resistance from the straight part of the discharge drawn back to its "
-        "start. "
-    )
-    skip = settings.get("skip_cycles")
-    if is_number(skip) and skip:
-        first = "The first cycle" if skip == 1 else f"The first {int(skip)} cycles"
-        text += f"{first} of a series {'is' if skip == 1 else 'are'} not used. "
-    order = [METHOD_WORDS.get(name, name) for name in settings.get("method_order", [])]
-    if order:
-        text += (
-            "Where a cell has several tests, the first method of this order counts: "
-            f"{', '.join(order)}. "
-        )
-    return text + (
-        "Electrode capacitance is C (1/m₁ + 1/m₂) with the carbon masses of the two electrodes, "
-        "binder and additive taken off; the figure of the whole cell, C/(m₁ + m₂), is a quarter "
-        "of it for equal electrodes."
-    )
 
 
 def _model(record: Mapping) -> str:

@@ -12,6 +12,7 @@ from charscreen.report.blocks import Picture
 from charscreen.report.figure_text import captions
 from charscreen.report.sections import make_sections
 from charscreen.report.svg import svg_for_page
+from charscreen.report.traces import traces_section
 
 UNITS = r"(?:%|°C|min\b|F/g|F/kg|g/kg|Ω|lots?\b|cells?\b|firings?\b)"
 TEMPLATES = Path(__file__).resolve().parents[3] / "workflow" / "templates"
@@ -22,6 +23,7 @@ def render_report(
     *,
     config: Mapping,
     figures: Mapping[str, str],
+    sheets: Mapping[str, tuple[str, str]] | None = None,
     templates: Path = TEMPLATES,
 ) -> str:
     """The whole report as HTML text.
@@ -42,6 +44,9 @@ def render_report(
     figures : mapping of str to str
         SVG text by name, as drawn by `charscreen.plots.figures.draw_figures`; figures of sections
         without data are not shown.
+    sheets : mapping, optional
+        Firing to the file and the SVG text of its sheet of traces, as drawn by
+        `charscreen.trace_sheets.draw_sheets`.
     templates : path
         Folder of report.html.jinja and report.css.
 
@@ -74,7 +79,7 @@ def render_report(
         title=config["title"],
         question=config.get("question") or "",
         invented=bool(config.get("data_are_invented")),
-        sections=make_sections(inputs, config, pictures),
+        sections=[*make_sections(inputs, config, pictures), traces_section(sheets or {})],
         css=Markup((Path(templates) / "report.css").read_text(encoding="utf-8")),
         version=__version__,
     )

@@ -23,8 +23,8 @@ from charscreen.report.blocks import (
     Section,
     Text,
 )
+from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
-from charscreen.report.methods import METHOD_WORDS
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
 from charscreen.report.tables import (
     RANKING_TOP,

@@ -7,7 +7,6 @@ from charscreen.findings import nearest
 from charscreen.screen.check_masses import check_pair
 from charscreen.screen.review import Review
 
-EVALUATED = ("constant_current", "through_resistor", "direct")
 OFFERED = 500  # names among which a near one is looked for; more would take seconds
 UNEQUAL = 2.0  # ratio of two electrodes that is asked about: common practice, no source
 # Words that name an electrolyte without water; anything else counts as aqueous or unknown.
@@ -125,7 +124,7 @@ def check_tests(review: Review, traces: Path) -> None:
             continue
         if not _can_be_evaluated(review, row, readings.get(row["test"], []), present):
             continue
-        _question_twice(review, row, seen)
+        _check_twice(review, row, seen)
         cell = cells.get(row["cell"]) or {}
         lot = lots.get(cell.get("run")) or {}
         if not _question_order(
@@ -188,8 +187,6 @@ def _lacking(
     method = row["method"]
     if method is None:
         return None
-    if method not in EVALUATED:
-        return "method", f"The method {method} is not evaluated in this version; nothing to mend."
     if method == "direct":
         if row["capacitance_F"] is None:
             return "capacitance_F", "The cell is empty, and the method direct needs it. Write it."
@@ -204,18 +201,36 @@ def _lacking(
             return "trace_map", "The cell is empty, and a trace needs a column map. Name one."
     if method == "through_resistor" and row["load_ohm"] is None:
         return "load_ohm", "The cell is empty, and the method needs the load. Write its ohms."
-    if method == "constant_current" and row["current_mA"] is None:
-        if row["trace"] is None and any(reading["current_mA"] is None for reading in readings):
-            text = "The cell is empty and the readings carry no current. Write the current."
-            return "current_mA", text
-        layout = review.config.get("column_maps", {}).get(row["trace_map"])
-        if row["trace"] is not None and layout is not None and "current" not in layout:
-            text = (
-                f"The cell is empty and the column map {row['trace_map']} names no current. Write "
-                "the current, or name its column."
-            )
-            return "current_mA", text
-    return None
+    return _lacking_current(review, row, readings)
+
+
+#: Column that stands in where no current is logged, by method, and what to do.
+_INSTEAD_OF_CURRENT = {
+    "constant_current": ("current_mA", "Write the current"),
+    "held_voltage": ("load_ohm", "Write the charging resistor whose voltage was logged"),
+    "voltammetry": (None, "Voltammetry needs it"),
+}
+
+
+def _lacking_current(review: Review, row: dict, readings: list[dict]) -> tuple[str, str] | None:
+    """Column and message where a method needs a current and there is none."""
+    if row["method"] not in _INSTEAD_OF_CURRENT:
+        return None
+    column, remedy = _INSTEAD_OF_CURRENT[row["method"]]
+    if column is not None and row[column] is not None:
+        return None
+    start = "The cell is empty and" if column else "For this method"
+    if row["trace"] is None:
+        if all(reading["current_mA"] is not None for reading in readings):
+            return None
+        return column or "method", f"{start} the readings carry no current. {remedy}."
+    layout = review.config.get("column_maps", {}).get(row["trace_map"])
+    if layout is None or "current" in layout:
+        return None
+    text = (
+        f"{start} the column map {row['trace_map']} names no current. {remedy}, or name its column."
+    )
+    return column or "trace_map", text
 
 
 def _missing_file(name: str, present: set[str]) -> str:
@@ -225,17 +240,23 @@ def _missing_file(name: str, present: set[str]) -> str:
     return f"There is no file '{name}' in config/traces.{meant} Put it there or correct the name."
 
 
-def _question_twice(review: Review, row: dict, seen: dict[tuple, dict]) -> None:
+def _check_twice(review: Review, row: dict, seen: dict[tuple, dict]) -> None:
+    """Two tests on one part of a file count once; for two cells neither can be believed."""
     if row["trace"] is None or row["method"] == "direct":
         return
-    part = tuple(row[name] for name in ("trace", "start_s", "end_s", "step", "cycle"))
-    other = seen.setdefault(part, row)
-    if other is not row:
-        review.questions(
-            "tests",
-            row,
-            "trace",
-            f"Test {other['test']} in row {other['row']} reads the same part of "
+    names = ("trace", "start_s", "end_s", "step", "cycle", "method")
+    other = seen.setdefault(tuple(row[name] for name in names), row)
+    if other is row:
+        return
+    for one, twin in ((row, other), (other, row)):
+        if twin is row and one["cell"] == twin["cell"]:
+            return
+        message = (
+            f"Test {twin['test']} in row {twin['row']} reads the same part of "
             f"'{row['trace']}'. Tell them apart by start_s and end_s, step or cycle, or name "
-            "another file.",
+            "another file."
         )
+        if row["accepted"]:
+            review.questions("tests", one, "trace", message)
+            return
+        review.leaves_out("tests", one, "trace", message)

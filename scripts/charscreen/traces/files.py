@@ -12,7 +12,9 @@ import numpy as np
 
 from charscreen.units import plain
 
-MAX_BYTES = 500_000_000  # a larger text would not fit in the memory a job may use
+# What a job may hold in 1 GB of memory: a text is held several times while it is taken apart.
+MAX_BYTES = 100_000_000
+MAX_ROWS = 10_000_000
 MISSING_MARKS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "#n/a", "inf", "-inf")
 _TEXT_BYTES = bytes([9, 10, 11, 12, 13, *range(32, 127), *range(128, 256)])
 NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
@@ -174,6 +176,12 @@ def read_parquet(data: bytes, wanted: list, *, text_columns: list) -> RawColumns
     import polars as pl
 
     try:
+        rows = pl.scan_parquet(io.BytesIO(data)).select(pl.len()).collect().item()
+        if rows > MAX_ROWS:
+            raise TraceFileError(
+                f"holds {rows} rows, more than {MAX_ROWS // 1_000_000} million. Log at a lower "
+                "rate, or cut the file into one file per test."
+            )
         names = list(pl.read_parquet_schema(io.BytesIO(data)))
         indices = {key: column_index(key, names, len(names)) for key in wanted}
         found = {key: i for key, i in indices.items() if i is not None}
@@ -201,15 +209,36 @@ def _take_series(raw: RawColumns, key, series, may_be_text: bool) -> None:
         take_texts(raw, key, texts, ".", may_be_text)
 
 
-def take_texts(raw: RawColumns, key, texts: list[str], decimal: str, may_be_text: bool) -> None:
-    """Put one column of texts into the result: numbers where they are numbers."""
-    numbers = [parse_number(text, decimal) for text in texts]
-    wrong = [i for i, number in enumerate(numbers) if number is None]
-    if may_be_text and len(wrong) > 0.5 * len(texts):
-        raw.values[key] = texts
+def take_texts(raw: RawColumns, key, texts, decimal: str, may_be_text: bool) -> None:
+    """Put one column of texts into the result: numbers where they are numbers.
+
+    Parameters
+    ----------
+    raw : RawColumns
+        Takes the values and the cells that are no numbers.
+    key : str or int
+        The column, as in the map.
+    texts : sequence of str, or polars Series
+        Its cells, all at once: a long record is not gone through cell by cell.
+    decimal : str
+        ``.`` or ``,``.
+    may_be_text : bool
+        Where most cells are no numbers the column is kept as text.
+    """
+    import polars as pl
+
+    cells = pl.Series(texts, dtype=pl.String).fill_null("")
+    cells = cells.str.strip_chars().str.strip_chars('"').str.strip_chars()
+    is_number = cells.str.contains(f"^{NUMBER.replace('.', ',') if decimal == ',' else NUMBER}$")
+    missing = cells.str.to_lowercase().is_in(MISSING_MARKS)
+    wrong = np.flatnonzero((~(is_number | missing)).to_numpy())
+    if may_be_text and len(wrong) > 0.5 * len(cells):
+        raw.values[key] = cells.to_list()
         return
-    raw.bad.extend((i, key, texts[i]) for i in wrong)
-    raw.values[key] = np.array([np.nan if x is None else x for x in numbers], dtype=float)
+    raw.bad.extend((int(i), key, cells[int(i)]) for i in wrong)
+    pointed = cells.str.replace(",", ".", literal=True) if decimal == "," else cells
+    numbers = pointed.cast(pl.Float64, strict=False).to_numpy()
+    raw.values[key] = np.where(is_number.to_numpy(), numbers, np.nan)
 
 
 def read_sheet(data: bytes, wanted: list, *, text_columns: list, skip_lines: int) -> RawColumns:

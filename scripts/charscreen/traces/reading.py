@@ -1,12 +1,14 @@
 """Reading a trace: time, voltage and current of one test out of any logger's file."""
 
 import re
-from dataclasses import dataclass, replace
+from collections import Counter
+from collections.abc import Iterable
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
-from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding, nearest
+from charscreen.findings import Finding, nearest
 from charscreen.traces.files import (
     RawColumns,
     TraceFileError,
@@ -16,44 +18,25 @@ from charscreen.traces.files import (
     read_sheet,
 )
 from charscreen.traces.maps import ColumnMap, check_map
+from charscreen.traces.parts import (
+    Reporter,
+    Trace,
+    check_clipped,
+    check_gaps,
+    check_order,
+    check_step,
+    choose_rows,
+    drop_missing,
+)
 from charscreen.traces.text import parse_text
 from charscreen.traces.times import parse_times
-from charscreen.units import FACTORS, parse_unit
+from charscreen.units import FACTORS, parse_unit, unit_in_header
+
+__all__ = ["Trace", "TraceReader", "read_trace"]
 
 BAD_SHARE = 0.01  # more cells than this that are no numbers: the map is wrong, not a few cells
-GAP_SHARE = 0.2  # more missing values than this: the record is not whole
-BACKWARD_SHARE = 0.005
-
-
-@dataclass(frozen=True)
-class Trace:
-    """A record of one test.
-
-    Parameters
-    ----------
-    time_s : (n,) array
-        Time as logged, never falling. [s]
-    voltage_V : (n,) array
-        Cell voltage. [V]
-    current_A : (n,) array or None
-        Current, positive on charge; None where it was not logged. [A]
-    step, cycle : (n,) array or None
-        The logger's own step and cycle (numbers, or text), where mapped.
-    """
-
-    time_s: np.ndarray
-    voltage_V: np.ndarray
-    current_A: np.ndarray | None = None
-    step: np.ndarray | None = None
-    cycle: np.ndarray | None = None
-
-    def take(self, chosen: np.ndarray) -> "Trace":
-        """The rows chosen by a mask or by indices."""
-        parts = (self.time_s, self.voltage_V, self.current_A, self.step, self.cycle)
-        return Trace(*(None if part is None else part[chosen] for part in parts))
-
-    def __len__(self) -> int:
-        return len(self.time_s)
+DEFAULT_UNITS = {"time": "s", "voltage": "V", "current": "A"}
+SHARED_SHARE = 0.1  # two tests may have so much of their rows in common: the ends of their parts
 
 
 def read_trace(
@@ -90,51 +73,147 @@ def read_trace(
     Nothing is raised for a fault of the file: the caller goes on with the next one. Repeated
     times are kept, since loggers write two rows at the moment a step changes.
     """
-    path = Path(path)
-    report = _Reporter(path.name)
+    record = _read_record(Path(path), column_map)
+    trace, findings, _ = _take_part(record, start_s=start_s, end_s=end_s, step=step, cycle=cycle)
+    return trace, findings
+
+
+@dataclass
+class _Record:
+    """One file as read by one column map, with what was found on the way."""
+
+    file: str
+    trace: Trace | None = None
+    findings: list[Finding] = field(default_factory=list)
+    bad_rows: np.ndarray = field(default_factory=lambda: np.zeros(0, dtype=int))
+    claims: dict = field(default_factory=dict)
+    is_told: bool = False
+
+
+class TraceReader:
+    """Reads every file once, however many tests use a part of it.
+
+    Parameters
+    ----------
+    folder : path-like
+        Folder of the traces.
+    uses : iterable of (str, str)
+        File and name of its column map, once for each test that will read it. A file is kept
+        in memory until its last test has been read.
+    column_maps : dict
+        Name to column map, as in the settings.
+    """
+
+    def __init__(self, folder: str | Path, uses: Iterable[tuple], column_maps: dict):
+        self.folder = Path(folder)
+        self.column_maps = column_maps
+        self._waiting = Counter(uses)
+        self._records: dict[tuple, _Record] = {}
+
+    def read(
+        self, file: str, map_name: str, *, user: str, kind: str, **part
+    ) -> tuple[Trace | None, list[Finding], str | None]:
+        """A part of a file.
+
+        Parameters
+        ----------
+        file : str
+            Path below the folder.
+        map_name : str
+            A key of the column maps.
+        user : str
+            Id of the test.
+        kind : str
+            Two tests of one kind should not read the same rows.
+        **part
+            ``start_s``, ``end_s``, ``step``, ``cycle`` as in `read_trace`.
+
+        Returns
+        -------
+        tuple
+            Trace and findings as of `read_trace`; the id of an earlier test of that kind that
+            has read more than a tenth of these rows, or None.
+        """
+        key = (file, map_name)
+        record = self._records.get(key)
+        if record is None:
+            record = _read_record(self.folder / file, self.column_maps[map_name])
+        self._waiting[key] -= 1
+        if self._waiting[key] > 0:
+            self._records[key] = record
+        else:
+            self._records.pop(key, None)
+        trace, findings, chosen = _take_part(record, **part)
+        if trace is not None and record.is_told:
+            findings = findings[len(record.findings) :]  # once per file is enough
+        record.is_told = record.is_told or trace is not None
+        other = None
+        if trace is not None and (self._waiting[key] > 0 or record.claims):
+            other = _claim(record, chosen, user, kind)
+        return trace, findings, other
+
+
+def _claim(record: _Record, chosen: np.ndarray, user: str, kind: str) -> str | None:
+    """Note who reads these rows; who has read many of them already, or None."""
+    owners, owner_of = record.claims.setdefault(
+        kind, ([""], np.zeros(len(record.trace), dtype=np.int32))
+    )
+    counts = np.bincount(owner_of[chosen], minlength=1)
+    counts[0] = 0
+    first = int(np.argmax(counts))
+    own = int(chosen.sum())
+    theirs = int((owner_of == first).sum())
+    if first and counts[first] > max(1, SHARED_SHARE * min(own, theirs)):
+        return owners[first]
+    owners.append(user)
+    owner_of[chosen & (owner_of == 0)] = len(owners) - 1
+    return None
+
+
+def _take_part(record: _Record, **part) -> tuple[Trace | None, list[Finding], np.ndarray | None]:
+    """Part of a record, checked; its findings after those of the file; the rows taken."""
+    report = Reporter(record.file)
+    report.findings = list(record.findings)
+    trace = record.trace
+    if trace is None:
+        return None, report.findings, None
+    chosen = choose_rows(trace, report, **part)
+    if chosen is None:
+        return None, report.findings, None
+    told = int(chosen[record.bad_rows].sum())
+    trace = drop_missing(trace if chosen.all() else trace.take(chosen), report, told=told)
+    if trace is not None:
+        trace = check_order(trace, report)
+    if trace is not None:
+        check_step(trace, report)
+        check_gaps(trace, report)
+        check_clipped(trace, report)
+    return trace, report.findings, chosen
+
+
+def _read_record(path: Path, column_map: dict) -> _Record:
+    """A whole file by a column map; nothing is raised for a fault of either."""
+    report = Reporter(path.name)
+    record = _Record(path.name, findings=report.findings)
     checked, problems = check_map(column_map)
     if checked is None:
         for problem in problems:
             report.leave_out("column map: " + problem)
-        return None, report.findings
+        return record
     try:
         raw = _read_raw(path, checked)
     except TraceFileError as error:
         report.leave_out(f"the file {error}")
-        return None, report.findings
+        return record
     except MemoryError:
         report.leave_out("the file does not fit in memory. Cut it into one file per test.")
-        return None, report.findings
+        return record
     if _columns_missing(raw, checked, report) or _too_many_bad(raw, checked, report):
-        return None, report.findings
-    _check_units_row(raw, checked, report)
-    trace = _to_trace(raw, checked, report)
-    if trace is not None:
-        trace = _select(trace, report, start_s=start_s, end_s=end_s, step=step, cycle=cycle)
-    if trace is not None:
-        trace = _drop_missing(trace, raw, report)
-    if trace is not None:
-        trace = _check_order(trace, report)
-    return trace, report.findings
-
-
-class _Reporter:
-    """Collects findings on one file."""
-
-    def __init__(self, file: str):
-        self.file = file
-        self.findings: list[Finding] = []
-
-    def _add(self, severity, message, column="", value="", row=None):
-        self.findings.append(
-            Finding("traces", row, str(column), str(value), severity, message, file=self.file)
-        )
-
-    def leave_out(self, message: str, **where) -> None:
-        self._add(LEAVES_OUT, message, **where)
-
-    def question(self, message: str, **where) -> None:
-        self._add(QUESTIONS, message, **where)
+        return record
+    units = _units(raw, checked, report)
+    record.trace = _to_trace(raw, checked, units, report)
+    record.bad_rows = np.array(sorted({row for row, _, _ in raw.bad}), dtype=int)
+    return record
 
 
 def _read_raw(path: Path, column_map: ColumnMap) -> RawColumns:
@@ -158,7 +237,7 @@ def _read_raw(path: Path, column_map: ColumnMap) -> RawColumns:
     )
 
 
-def _columns_missing(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> bool:
+def _columns_missing(raw: RawColumns, column_map: ColumnMap, report: Reporter) -> bool:
     missing = [(q, c) for q, c in column_map.columns.items() if c not in raw.values]
     # Text files give no values at all where one column is absent: name only the absent ones.
     if raw.names:
@@ -183,7 +262,7 @@ def _columns_missing(raw: RawColumns, column_map: ColumnMap, report: _Reporter) 
     return bool(missing) or not raw.values
 
 
-def _too_many_bad(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> bool:
+def _too_many_bad(raw: RawColumns, column_map: ColumnMap, report: Reporter) -> bool:
     """Report cells that are no numbers; True where there are too many to go on."""
     n = max((len(values) for values in raw.values.values()), default=0)
     bad_rows = {row for row, _, _ in raw.bad}
@@ -203,20 +282,39 @@ def _too_many_bad(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> 
     return len(bad_rows) > max(1, BAD_SHARE * n)
 
 
-def _check_units_row(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> None:
-    for quantity, unit in column_map.units.items():
-        text = raw.units_row.get(column_map.columns[quantity], "")
-        found = parse_unit(text, quantity)
-        if found and found != unit:
+def _units(raw: RawColumns, column_map: ColumnMap, report: Reporter) -> dict[str, str]:
+    """Unit of each quantity: the map's, else the file's own, else s, V and A."""
+    units = {}
+    for quantity in FACTORS:
+        if quantity not in column_map.columns:
+            continue
+        column = column_map.columns[quantity]
+        told, where = raw.units_row.get(column, ""), "units row"
+        found = parse_unit(told, quantity)
+        if found is None:
+            told, where = _header_of(raw, column), "header"
+            found = unit_in_header(told, quantity)
+        stated = column_map.units.get(quantity)
+        units[quantity] = stated or found or DEFAULT_UNITS[quantity]
+        if found and stated and found != stated:
             report.question(
-                f"the units row says {text} for {quantity}, the column map says {unit}. "
+                f"the {where} says {told} for {quantity}, the column map says {stated}. "
                 "The column map was followed: correct it if the file is right.",
-                column=column_map.columns[quantity],
-                value=text,
+                column=column,
+                value=told,
             )
+    return units
 
 
-def _to_trace(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> Trace | None:
+def _header_of(raw: RawColumns, column: str | int) -> str:
+    if isinstance(column, str):
+        return column
+    return raw.names[column - 1] if column <= len(raw.names) else ""
+
+
+def _to_trace(
+    raw: RawColumns, column_map: ColumnMap, units: dict[str, str], report: Reporter
+) -> Trace | None:
     for note in raw.notes:
         report.question(note[0].upper() + note[1:] + ".")
     values = {q: raw.values[c] for q, c in column_map.columns.items()}
@@ -232,124 +330,10 @@ def _to_trace(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> Trac
             )
             return None
     else:
-        time_s = values["time"] * FACTORS["time"][column_map.units["time"]]
+        time_s = values["time"] * FACTORS["time"][units["time"]]
     current = values.get("current")
     if current is not None:
-        current = current * (
-            FACTORS["current"][column_map.units["current"]] * column_map.charge_sign
-        )
+        current = current * (FACTORS["current"][units["current"]] * column_map.charge_sign)
     marks = {q: None if q not in values else np.asarray(values[q]) for q in ("step", "cycle")}
-    voltage = values["voltage"] * FACTORS["voltage"][column_map.units["voltage"]]
+    voltage = values["voltage"] * FACTORS["voltage"][units["voltage"]]
     return Trace(time_s, voltage, current, marks["step"], marks["cycle"])
-
-
-def _wanted_marks(wanted: str | float, marks: np.ndarray) -> np.ndarray:
-    """Mask of the rows whose step or cycle is among those wanted."""
-    text = f"{wanted:g}" if isinstance(wanted, (int, float)) else str(wanted)
-    chosen = np.zeros(len(marks), dtype=bool)
-    numeric = marks.dtype.kind == "f"
-    for part in re.split(r"[;,]", text):
-        part = part.strip()
-        limits = re.fullmatch(r"(\d+)\s*(?:-|to)\s*(\d+)", part)
-        if numeric and limits:
-            chosen |= (marks >= float(limits[1])) & (marks <= float(limits[2]))
-        elif numeric:
-            try:
-                chosen |= marks == float(part)
-            except ValueError:
-                continue
-        else:
-            chosen |= np.array([str(mark).strip() == part for mark in marks])
-    return chosen
-
-
-def _select(trace, report, *, start_s, end_s, step, cycle) -> Trace | None:
-    """The part of the record asked for."""
-    for name, wanted, marks in (("step", step, trace.step), ("cycle", cycle, trace.cycle)):
-        if wanted is None:
-            continue
-        if marks is None:
-            report.leave_out(
-                f"{name} {wanted} is asked for, but the column map names no {name} column. "
-                f"Add {name}: {{column: NAME}} to it.",
-                column=name,
-                value=wanted,
-            )
-            return None
-    chosen = np.ones(len(trace), dtype=bool)
-    for name, wanted, marks in (("step", step, trace.step), ("cycle", cycle, trace.cycle)):
-        if wanted is not None:
-            hit = _wanted_marks(wanted, marks)
-            if not hit.any():
-                found = ", ".join(dict.fromkeys(_mark_text(mark) for mark in marks[:200_000]))
-                report.leave_out(
-                    f"{name} {wanted} does not occur. Found: {found[:200]}. Correct {name}.",
-                    column=name,
-                    value=wanted,
-                )
-                return None
-            chosen &= hit
-    span = (np.nanmin(trace.time_s), np.nanmax(trace.time_s)) if len(trace) else (0.0, 0.0)
-    if start_s is not None:
-        chosen &= trace.time_s >= start_s
-    if end_s is not None:
-        chosen &= trace.time_s <= end_s
-    if not chosen.any():
-        report.leave_out(
-            "no rows lie in the part asked for (start_s, end_s, step, cycle). The file's time "
-            f"runs from {span[0]:.6g} to {span[1]:.6g} s.",
-            column="start_s",
-            value="" if start_s is None else f"{start_s:g}",
-        )
-        return None
-    return trace if chosen.all() else trace.take(chosen)
-
-
-def _mark_text(mark) -> str:
-    return f"{mark:g}" if isinstance(mark, (float, np.floating)) else str(mark)
-
-
-def _drop_missing(trace: Trace, raw: RawColumns, report: _Reporter) -> Trace | None:
-    known = np.isfinite(trace.time_s) & np.isfinite(trace.voltage_V)
-    if trace.current_A is not None:
-        if not np.isfinite(trace.current_A).any():
-            trace = replace(trace, current_A=None)
-            report.question("the current column is empty: treated as not logged.")
-        else:
-            known &= np.isfinite(trace.current_A)
-    n_bad = len({row for row, _, _ in raw.bad})
-    n_missing = max(0, int((~known).sum()) - n_bad)
-    if n_missing > GAP_SHARE * len(trace) or not known.any():
-        report.leave_out(
-            f"{n_missing} of {len(trace)} rows lack time, voltage or current. "
-            "Export the test again, or correct the column map."
-        )
-        return None
-    if n_missing > 0:
-        report.question(f"{n_missing} of {len(trace)} rows lack a value and were not used.")
-    return trace if known.all() else trace.take(known)
-
-
-def _check_order(trace: Trace, report: _Reporter) -> Trace | None:
-    time = trace.time_s
-    late = np.maximum.accumulate(time)
-    backward = time < late
-    n_back = int(backward.sum())
-    if n_back > max(2, BACKWARD_SHARE * len(time)):
-        first = int(np.argmax(backward))
-        report.leave_out(
-            f"time runs backward {int((np.diff(time) < 0).sum())} times, first from "
-            f"{time[first - 1]:.6g} to {time[first]:.6g} s. The file may hold several records: "
-            "choose one by step or cycle, or save each as its own file."
-        )
-        return None
-    if n_back:
-        report.question(f"{n_back} rows whose time runs backward were not used.")
-        trace = trace.take(~backward)
-    repeated = int((np.diff(trace.time_s) == 0).sum())
-    if repeated > max(20, 0.2 * len(trace)):
-        report.question(
-            f"{repeated} of {len(trace)} rows repeat the time of the row before. The clock is "
-            "coarse: raise time_resolution_s in the settings to match, or log finer times."
-        )
-    return trace

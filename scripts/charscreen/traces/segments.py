@@ -1,16 +1,24 @@
 """Finding charge, discharge, rest and hold in a trace, from the current or from the voltage."""
 
-import itertools
 from dataclasses import dataclass
 
 import numpy as np
 
-from charscreen.capacitance.curves import line_fit, noise_sd
+from charscreen.curves import median, noise_sd
+from charscreen.traces.swings import step_index, voltage_states
+
+__all__ = [
+    "Segment",
+    "current_states",
+    "find_segments",
+    "number_cycles",
+    "runs_of_states",
+    "step_index",
+    "voltage_states",
+]
 
 QUIET_SHARE = 0.02  # current below this share of the largest counts as none
 NOISE_FACTOR = 5.0  # and below this many standard deviations of its noise
-TURN_SHARE = 0.2  # a turn of the voltage is a swing of this share of its range
-FLAT_SHARE = 0.25  # a slope below this share of the swing's own counts as flat
 
 
 @dataclass(frozen=True)
@@ -65,6 +73,7 @@ def find_segments(
     segments = runs_of_states(states)
     if current_A is not None:
         segments = [part for s in segments for part in _split_hold(s, voltage_V, current_A)]
+        segments = _join_hold(segments, current_A)
     return number_cycles(segments)
 
 
@@ -81,7 +90,8 @@ def current_states(current_A: np.ndarray) -> np.ndarray:
     (n,) int array
     """
     size = np.abs(current_A)
-    largest = float(np.quantile(size, 0.99))
+    place = int(0.99 * (len(size) - 1))
+    largest = float(np.partition(size, place)[place])
     threshold = max(QUIET_SHARE * largest, NOISE_FACTOR * noise_sd(current_A))
     threshold = min(threshold, 0.5 * largest)
     states = np.where(size > threshold, np.sign(current_A), 0).astype(int)
@@ -118,7 +128,7 @@ def _split_hold(segment: Segment, voltage: np.ndarray, current: np.ndarray) -> l
     a, b = segment.start, segment.stop
     if segment.kind != "charge" or b - a < 6:
         return [segment]
-    nominal = float(np.median(current[a : a + max(3, (b - a) // 4)]))
+    nominal = median(current[a : a + max(3, (b - a) // 4)])
     v = voltage[a:b]
     band = max(0.01 * (v.max() - v.min()), 4.0 * noise_sd(v))
     holding = (current[a:b] < 0.9 * nominal) & (np.abs(v - v[-1]) < band)
@@ -126,6 +136,27 @@ def _split_hold(segment: Segment, voltage: np.ndarray, current: np.ndarray) -> l
     if b - a - steady < 3:
         return [segment]
     return [Segment("charge", a, a + steady), Segment("hold", a + steady, b)]
+
+
+def _join_hold(segments: list[Segment], current: np.ndarray) -> list[Segment]:
+    """Segments with a hold up to where its dying current is last seen above its noise."""
+    out: list[Segment] = []
+    full = 0.0
+    for segment in segments:
+        size = median(current[segment.start : segment.stop])
+        if segment.kind == "charge" and full and size < 0.5 * full:
+            hold = next((k for k in (-1, -2) if len(out) >= -k and out[k].kind == "hold"), None)
+            if hold is not None:  # with or without a bit of rest between
+                start = out[hold].start
+                del out[hold:]
+                out.append(Segment("hold", start, segment.stop))
+                continue
+        if segment.kind == "charge":
+            full = size
+        elif segment.kind == "discharge":
+            full = 0.0
+        out.append(segment)
+    return out
 
 
 def number_cycles(segments: list[Segment]) -> list[Segment]:
@@ -145,142 +176,3 @@ def number_cycles(segments: list[Segment]) -> list[Segment]:
             seen_discharge = True
         out.append(Segment(segment.kind, segment.start, segment.stop, cycle))
     return out
-
-
-def turning_points(values: np.ndarray, swing: float) -> list[int]:
-    """Indices of alternating low and high points that lie at least `swing` apart.
-
-    Parameters
-    ----------
-    values : (n,) array
-        Any unit.
-    swing : float
-        Least difference between neighbouring turning points, in the unit of `values`.
-
-    Returns
-    -------
-    list of int
-        With the first and the last sample where these are ends of a swing.
-    """
-    points: list[int] = []
-    series = values.tolist()
-    low = high = direction = 0
-    for i, value in enumerate(series):
-        if direction >= 0 and value > series[high]:
-            high = i
-        if direction <= 0 and value < series[low]:
-            low = i
-        if direction >= 0 and series[high] - value >= swing:
-            points.append(high)
-            direction, low = -1, i
-        elif direction <= 0 and value - series[low] >= swing:
-            points.append(low)
-            direction, high = 1, i
-    if direction:
-        points.append(high if direction > 0 else low)
-    return points
-
-
-def voltage_states(time_s: np.ndarray, voltage_V: np.ndarray) -> np.ndarray:
-    """+1, -1 or 0 per sample from the voltage alone.
-
-    Parameters
-    ----------
-    time_s : (n,) array
-        [s]
-    voltage_V : (n,) array
-        [V]
-
-    Returns
-    -------
-    (n,) int array
-
-    Notes
-    -----
-    Between a low and a high turning point the cell charges, between a high and a low one it
-    discharges; before a discharge, the samples up to the step are a rest or hold where the
-    voltage falls slower than a quarter of the discharge. The step is where the voltage falls
-    most, seen from the line through the middle of the discharge. Rises are treated alike.
-    """
-    span = float(np.quantile(voltage_V, 0.999) - np.quantile(voltage_V, 0.001))
-    states = np.zeros(len(voltage_V), dtype=int)
-    if span <= 0:
-        return states
-    points = turning_points(voltage_V, max(TURN_SHARE * span, 6.0 * noise_sd(voltage_V)))
-    for k, (a, b) in enumerate(itertools.pairwise(points)):
-        sign = 1 if voltage_V[b] > voltage_V[a] else -1
-        # A turning point is the last sample of what went before it.
-        skip = 0 if k == 0 else 1
-        states[a + skip : b + 1] = _leg_states(time_s[a : b + 1], voltage_V[a : b + 1], sign)[skip:]
-    return states
-
-
-def _leg_states(time: np.ndarray, voltage: np.ndarray, sign: int) -> np.ndarray:
-    """States within one rise (+1) or fall (-1): the moving part and the flat ends."""
-    states = np.full(len(time), sign)
-    level = (voltage - voltage[0]) / (voltage[-1] - voltage[0])
-    middle = np.flatnonzero((level > 0.2) & (level < 0.8))
-    if len(middle) < 2 or time[middle[-1]] <= time[middle[0]]:
-        return states
-    t, v = time[middle], voltage[middle]
-    slope = line_fit(t, v)[1]
-    if slope * sign <= 0:
-        return states
-    noise = noise_sd(voltage)
-    per_sample = abs(slope) * (time[-1] - time[0]) / (len(time) - 1)
-    widest = max(1, min(50, int(middle[0]) // 3))
-    width = int(np.clip(3.0 * noise / max(per_sample, 1e-15), 1, widest))
-    lag = sign * (v[0] + slope * (time - t[0]) - voltage)
-    start = step_index(lag[: middle[0] + width + 1], width, noise)
-    if start >= (1 if width == 1 else 2 * width):
-        shelf = slice(max(1, start // 3), start + 1)
-        drift = 0.0
-        if start >= 3:
-            drift = line_fit(time[shelf], voltage[shelf])[1]
-        if abs(drift) < FLAT_SHARE * abs(slope):
-            states[: start + 1] = 0
-    # Behind the middle: a hold or rest begins where the record stops following the line.
-    tail_time, tail = time[middle[-1] :], voltage[middle[-1] :]
-    reach = max(2, len(tail) // 20)
-    if len(tail) > 3 * reach:
-        gaps = np.maximum(tail_time[reach:] - tail_time[:-reach], 1e-12)
-        moving = np.flatnonzero((tail[reach:] - tail[:-reach]) / gaps * sign
-                                > FLAT_SHARE * abs(slope))  # fmt: skip
-        stop = middle[-1] + (int(moving[-1]) + reach if len(moving) else 0)
-        states[stop + 1 :] = 0
-    return states
-
-
-def step_index(lag: np.ndarray, width: int, noise: float) -> int:
-    """Last sample before the step: where the lag behind the line falls most at once.
-
-    Parameters
-    ----------
-    lag : (n,) array
-        How far the record stands behind the curve it follows after the step.
-    width : int
-        Samples on either side that are averaged before they are compared.
-    noise : float
-        Standard deviation of one sample, in the unit of `lag`.
-
-    Returns
-    -------
-    int
-        Where no fall stands out (no resistance to speak of), the place of the largest lag.
-    """
-    n = len(lag) - width
-    if n < 1:
-        return 0
-    total = np.concatenate([[0.0], np.cumsum(lag)])
-    j = np.arange(n)
-    low = np.maximum(j - width + 1, 0)
-    before = (total[j + 1] - total[low]) / (j + 1 - low)
-    after = (total[j + 1 + width] - total[j + 1]) / width
-    fall = before - after
-    # A rest has two falls of one size, at its start and at its end: the last one is the step.
-    near = np.flatnonzero(fall > 0.7 * fall.max())
-    best = int(near[-1]) if fall.max() > 0 else 0
-    best = max(0, best - width) + int(np.argmax(fall[max(0, best - width) : best + 1]))
-    if fall[best] > 5.0 * noise * np.sqrt(2.0 / width) and fall[best] > 0:
-        return best
-    return int(np.argmax(before))

@@ -81,12 +81,14 @@ def parse_text(
     body, note = _drop_cut_line(body, found, delimiter, decimal, head.n_columns, comment)
     if note:
         raw.notes.append(note)
-    if not body.strip():
+    if not body or body.isspace():
         raise TraceFileError("has no data below its header. Export the test again.")
     first_line = text.count("\n", 0, body_start) + 1
-    raw.lines = lambda index: _line_number(body, index, first_line, comment)
-    if not _read_fast(raw, body, found, delimiter, decimal, comment, head.n_columns):
-        _read_careful(raw, body, found, text_columns, delimiter, decimal, comment)
+    reader = _Body(body, found, delimiter, decimal, comment, head.n_columns)
+    kept = reader.read_numbers(raw)
+    if kept is None:
+        kept = reader.read_texts(raw, text_columns)
+    raw.lines = lambda index: first_line + reader.line_of(index if kept is True else kept[index])
     return raw
 
 
@@ -179,53 +181,95 @@ def _drop_cut_line(body, found, delimiter, decimal, n_columns, comment) -> tuple
     return body[:cut], "the last line is cut off and was not used"
 
 
-def _line_number(body: str, index: int, first: int, comment: str | None) -> int:
-    """Line of the file in which a row of data stands."""
-    seen = -1
-    for offset, line in enumerate(body.split("\n")):
-        if not _is_passed_over(line, comment):
-            seen += 1
-            if seen == index:
-                return first + offset
-    return first + index
+class _Body:
+    """The rows below the header, and two ways to read them."""
 
+    def __init__(self, body, found, delimiter, decimal, comment, n_columns):
+        if delimiter == "whitespace":
+            body = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t\r]+$", "", body))
+            delimiter = "\t"
+        self.body, self.found, self.delimiter = body, found, delimiter
+        self.decimal, self.n_columns = decimal, n_columns
+        self.comment = comment if comment and comment in body else None
 
-def _read_fast(raw, body, found, delimiter, decimal, comment, n_columns) -> bool:
-    """Read with polars as numbers throughout; False where some cell is not a number."""
-    import polars as pl
+    def _frame(self, kinds: dict, **options):
+        """Wanted columns by polars; None where it cannot part the lines."""
+        import polars as pl
 
-    if delimiter == "whitespace":
-        body = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t\r]+$", "", body))
-        delimiter = "\t"
-    needed = {f"c{i}" for i in found.values()}
-    schema = {f"c{i}": pl.Float64 if f"c{i}" in needed else pl.String for i in range(n_columns)}
-    try:
-        frame = pl.read_csv(
-            body.encode(),
-            has_header=False,
-            schema=schema,
-            columns=sorted(set(found.values())),
-            separator=delimiter,
-            decimal_comma=decimal == ",",
-            comment_prefix=comment or None,
-            truncate_ragged_lines=True,
-            null_values=_FAST_NULLS,
-        )
-    except pl.exceptions.PolarsError:
-        return False
-    arrays = {key: frame[f"c{i}"].to_numpy() for key, i in found.items()}
-    # A blank line reads as a row of nulls (NaN here): it is not a row.
-    blank = np.all([np.isnan(values) for values in arrays.values()], axis=0)
-    raw.values = {key: values[~blank] for key, values in arrays.items()} if blank.any() else arrays
-    return True
+        names = [f"c{i}" for i in range(self.n_columns)]
+        try:
+            return pl.read_csv(
+                self.body.encode(),
+                has_header=False,
+                schema={name: kinds.get(name, pl.String) for name in names},
+                columns=sorted(set(self.found.values())),
+                separator=self.delimiter,
+                comment_prefix=self.comment,
+                truncate_ragged_lines=True,
+                **options,
+            )
+        except pl.exceptions.PolarsError:
+            return None
 
+    def read_numbers(self, raw: RawColumns):
+        """Read as numbers throughout; None where some cell is not a number.
 
-def _read_careful(raw, body, found, text_columns, delimiter, decimal, comment) -> None:
-    """Read line by line, so that each bad cell can be named; slower, for unclean files only."""
-    lines = [line for line in body.split("\n") if not _is_passed_over(line, comment)]
-    rows = [split_fields(line, delimiter) for line in lines]
-    for key, i in found.items():
-        texts = [row[i] if i < len(row) else "" for row in rows]
-        take_texts(raw, key, texts, decimal, key in text_columns)
-    if not rows:
-        raw.values = {key: np.array([]) for key in found}
+        Returns
+        -------
+        True, (n,) int array or None
+            Which rows of the body were kept; True for all.
+        """
+        import polars as pl
+
+        kinds = {f"c{i}": pl.Float64 for i in self.found.values()}
+        comma = {"decimal_comma": self.decimal == ","}
+        # Looking for marks of missing values costs a quarter more: only where there are some.
+        frame = self._frame(kinds, **comma)
+        if frame is None:
+            frame = self._frame(kinds, **comma, null_values=_FAST_NULLS)
+        if frame is None:
+            return None
+        arrays = {key: frame[f"c{i}"].to_numpy() for key, i in self.found.items()}
+        # A blank line reads as a row of nulls (NaN here): it is not a row.
+        blank = np.all([np.isnan(values) for values in arrays.values()], axis=0)
+        raw.values = {key: x[~blank] for key, x in arrays.items()} if blank.any() else arrays
+        return np.flatnonzero(~blank) if blank.any() else True
+
+    def read_texts(self, raw: RawColumns, text_columns: list) -> np.ndarray:
+        """Read as texts, so that each bad cell can be named; columns at once, not row by row.
+
+        Returns
+        -------
+        (n,) int array
+            Which rows of the body were kept.
+
+        Raises
+        ------
+        TraceFileError
+            Where the lines cannot be parted into cells.
+        """
+        import polars as pl
+
+        frame = self._frame({})
+        if frame is None:  # a stray quotation mark: then no mark is one
+            frame = self._frame({}, quote_char=None)
+        if frame is None:
+            raise TraceFileError(
+                f"cannot be parted into columns by '{self.delimiter}'. Correct the column map."
+            )
+        blank = pl.all_horizontal(pl.all().fill_null("").str.strip_chars() == "")
+        kept = np.flatnonzero(~frame.select(blank).to_series().to_numpy())
+        for key, i in self.found.items():
+            take_texts(raw, key, frame[f"c{i}"][kept], self.decimal, key in text_columns)
+        return kept
+
+    def line_of(self, row: int) -> int:
+        """Line of the body, from 0, in which a row stands; comments are no rows, blanks are."""
+        if self.comment is None:
+            return int(row)
+        seen = -1
+        for number, line in enumerate(self.body.split("\n")):
+            seen += not line.startswith(self.comment)
+            if seen == row:
+                return number
+        return int(row)

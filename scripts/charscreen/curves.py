@@ -5,6 +5,19 @@ from dataclasses import dataclass
 import numpy as np
 
 
+def median(values: np.ndarray) -> float:
+    """Median of finite values, as `numpy.median` with a tenth of its overhead."""
+    half = len(values) // 2
+    if half == 0:
+        return float(values[0])
+    part = np.array(values)
+    if len(part) % 2:
+        part.partition(half)
+        return float(part[half])
+    part.partition([half - 1, half])
+    return 0.5 * float(part[half - 1] + part[half])
+
+
 def noise_sd(values: np.ndarray) -> float:
     """Standard deviation of the white noise on a slowly varying record, in its own unit.
 
@@ -20,7 +33,8 @@ def noise_sd(values: np.ndarray) -> float:
     """
     if len(values) < 4:
         return 0.0
-    return float(1.4826 * np.median(np.abs(np.diff(values, n=2))) / np.sqrt(6.0))
+    bends = np.abs(values[2:] - 2.0 * values[1:-1] + values[:-2])
+    return 1.4826 * median(bends) / 6.0**0.5
 
 
 @dataclass(frozen=True)
@@ -41,7 +55,7 @@ class Crossing:
 
 def integral(time: np.ndarray, values: np.ndarray) -> float:
     """Trapezoidal integral of values over time; unit of the values times second."""
-    return float(np.sum(0.5 * (values[1:] + values[:-1]) * np.diff(time)))
+    return 0.5 * float(np.dot(values[1:] + values[:-1], time[1:] - time[:-1]))
 
 
 def line_fit(x: np.ndarray, y: np.ndarray) -> tuple[float, float, float, float]:
@@ -52,10 +66,11 @@ def line_fit(x: np.ndarray, y: np.ndarray) -> tuple[float, float, float, float]:
     tuple of float
         Value at the mean of x, slope, mean of x, sum of squares of x about its mean.
     """
-    mean = float(np.mean(x))
-    spread = float(np.sum((x - mean) ** 2))
-    slope = float(np.sum((x - mean) * y) / spread) if spread > 0 else 0.0
-    return float(np.mean(y)), slope, mean, spread
+    mean = float(x.sum()) / len(x)
+    away = x - mean
+    spread = float(away @ away)
+    slope = float(away @ y) / spread if spread > 0 else 0.0
+    return float(y.sum()) / len(y), slope, mean, spread
 
 
 def find_crossing(
@@ -104,13 +119,14 @@ def find_crossing(
         i = min(max(first_below, 1), n - 1)
         dv, dt = voltage[i - 1] - voltage[i], time[i] - time[i - 1]
         share = (voltage[i - 1] - level) / dv if dv > 0 else 0.5
-        se = min(noise * dt / dv, dt) if dv > 0 else dt
+        se = min(noise * float(np.hypot(share, 1.0 - share)) * dt / dv, dt) if dv > 0 else dt
         return Crossing(float(time[i - 1] + share * dt), float(se))
     middle = (first_below + last_above) // 2
-    half = int(np.clip(4 * noise / drop, 3, max(3, n // 10)))
+    half = int(np.clip(4 * noise / max(drop, 1e-15), 3, max(3, n // 10)))
     chosen = slice(max(0, middle - half), min(n, middle + half + 1))
-    value, slope, mean, _ = line_fit(time[chosen], voltage[chosen])
+    value, slope, mean, spread = line_fit(time[chosen], voltage[chosen])
     if slope >= 0:
         return None
-    count = len(time[chosen])
-    return Crossing(float(mean + (level - value) / slope), float(noise / np.sqrt(count) / -slope))
+    ahead = (level - value) / slope  # the noise chose the samples: the level lies off their middle
+    share = np.sqrt(1.0 / len(time[chosen]) + ahead**2 / spread)
+    return Crossing(float(mean + ahead), float(noise * share / -slope))

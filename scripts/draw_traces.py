@@ -1,0 +1,23 @@
+"""Draws the traces of the tests of one batch: a sheet for each firing."""
+
+from pathlib import Path
+
+import polars as pl
+from charscreen.files import write_text
+from charscreen.gather import read_rows
+from charscreen.job import job
+from charscreen.trace_sheets import draw_sheets
+
+with job(snakemake.log[0]):
+    given, params = snakemake.input, snakemake.params
+    sheets = draw_sheets(
+        read_rows(given.results),
+        pl.read_parquet(given.thinned),
+        pl.read_parquet(given.cycles),
+        made_of=params.made_of,
+        invented=params.invented,
+    )
+    folder = Path(snakemake.output.sheets)
+    folder.mkdir(parents=True, exist_ok=True)
+    for firing, sheet in sheets.items():
+        write_text(folder / f"{firing}.svg", sheet)
