@@ -22,7 +22,7 @@ def check_tables(
     Parameters
     ----------
     tables : dict of str to list of dict
-        Rows as read by `tables.read_tables`.
+        Rows as read by `folder.read_tables`.
     config : dict
         Settings with defaults; empty where they could not be read (then what needs them is not
         checked).
@@ -80,11 +80,13 @@ def check_tables(
 def _unsure_tables(findings: list[Finding]) -> set[str]:
     """Tables whose ids are not all known, since their file or key column could not be read."""
     schemas = table_schemas()
+    stopping = [finding for finding in findings if finding.severity == STOPS]
+    if any(finding.table == "forms" for finding in stopping):
+        return set(schemas)  # a workbook of all tables that cannot be read
     return {
         finding.table
-        for finding in findings
-        if finding.severity == STOPS
-        and finding.table in schemas
+        for finding in stopping
+        if finding.table in schemas
         and (finding.column in ("", schemas[finding.table].key) or finding.row in (None, 1))
     }
 
