@@ -11,10 +11,12 @@ from charscreen.graph import (
     code_of,
     cut_batches,
     figure_files,
+    maps_with,
     model_files,
     nitrogen_rich,
     plain_rows,
     rows_where,
+    table_schema_files,
     traces_of,
 )
 from charscreen.screen import ScreenError, open_screen, render_check
@@ -41,6 +43,7 @@ rule all:
     input:
         f"{RESULTS}/report.html",
         f"{RESULTS}/plan/run_sheets",
+        f"{RESULTS}/plan/forms.xlsx",
 
 
 include: "workflow/rules/plan.smk"

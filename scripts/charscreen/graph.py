@@ -8,6 +8,8 @@ import zlib
 from functools import cache
 from pathlib import Path
 
+from charscreen.screen.schemas import FOLDER, TABLE_NAMES
+
 SCRIPTS = Path(__file__).resolve().parent.parent
 TESTS_PER_BATCH = 64
 MODEL_NAMES = ("char_yield", "activation_yield", "capacitance")
@@ -69,6 +71,16 @@ def plain_rows(rows: list[dict]) -> list[dict]:
 def rows_where(rows: list[dict], column: str, values: set[str]) -> list[dict]:
     """Rows whose column holds one of the values."""
     return [row for row in rows if row[column] in values]
+
+
+def maps_with(column_maps: dict[str, dict], column: str) -> list[str]:
+    """Names of the column maps that read a column: ``voltage`` or ``temperature``."""
+    return sorted(name for name, layout in column_maps.items() if layout.get(column))
+
+
+def table_schema_files() -> list[str]:
+    """Files that describe the tables, those that the forms are made from."""
+    return [str(FOLDER / f"{name}.yaml") for name in ("common", *TABLE_NAMES)]
 
 
 def nitrogen_rich(feedstocks: list[dict], limit_percent: float) -> list[str]:

@@ -4,6 +4,7 @@
 rule plan:
     input:
         f"{RESULTS}/plan/run_sheets",
+        f"{RESULTS}/plan/forms.xlsx",
 
 
 rule make_plan:
@@ -57,3 +58,33 @@ rule write_run_sheets:
         "Writing a run sheet for each firing"
     script:
         "../../scripts/write_run_sheets.py"
+
+
+rule write_forms:
+    input:
+        design=f"{RESULTS}/plan/design.csv",
+        lots=f"{RESULTS}/plan/lots.csv",
+        code=code_of("write_forms"),
+        schemas=table_schema_files(),
+    output:
+        forms=f"{RESULTS}/plan/forms.xlsx",
+    log:
+        f"{RESULTS}/logs/write_forms.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/write_forms.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        names={
+            "feedstock": [row["feedstock"] for row in rows["feedstocks"]],
+            "balance": sorted(screen.config["balances"]),
+            "trace_map": maps_with(screen.config["column_maps"], "voltage"),
+            "log_map": maps_with(screen.config["column_maps"], "temperature"),
+        },
+        cells_per_lot=screen.config["plan"].get("cells_per_lot"),
+        title=screen.config["title"],
+        invented=screen.config["data_are_invented"],
+    message:
+        "Writing the forms to fill in"
+    script:
+        "../../scripts/write_forms.py"
