@@ -191,7 +191,7 @@ def test_unused_columns_are_named(tmp_path):
     text = TABLES["cells"].replace("assembled\n", "assembled,assembly_batch\n")
     text = text.replace("0.9,2026-03-11\n", "0.9,2026-03-11,B1\n")
     screen = open_screen(write_screen(tmp_path, cells=text))
-    assert screen.unused == ["firing_readings", "cells.assembly_batch"]
+    assert screen.unused == ["cells.assembly_batch"]
 
 
 def test_what_the_check_prints(tmp_path):
@@ -231,8 +231,6 @@ def test_what_the_check_prints(tmp_path):
         "1 questioned and accepted:",
         "  masses.csv, row 5, column koh_g: 10 g KOH on 5 g char is 2.00 to 1, planned was 3 to 1. "
         "Check both weighings, or correct koh_ratio in design. Accepted: char was oily",
-        "",
-        "Read, but not used in this version: firing_readings.",
     ]
 
 

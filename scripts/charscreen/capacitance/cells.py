@@ -144,7 +144,7 @@ def _cell_row(cell, tests, by_run, balance, limits, method_order):
     row.update(
         cell=cell["cell"],
         run=cell["run"],
-        lot=run.get("parent") or cell["run"],
+        lot=run.get("pool") or run.get("parent") or cell["run"],
         area_cm2=cell.get("area_cm2"),
         capacitance_method=method,
         n_tests=len(used),

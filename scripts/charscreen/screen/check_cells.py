@@ -118,7 +118,7 @@ def check_tests(review: Review, traces: Path) -> None:
     readings: dict[str, list[dict]] = {}
     for row in review.rows("readings"):
         readings.setdefault(row["test"], []).append(row)
-    present = _files_below(traces)
+    present = files_below(traces)
     seen: dict[tuple, dict] = {}
     for row in review.rows("tests"):
         if not _has_map(review, row):
@@ -135,7 +135,8 @@ def check_tests(review: Review, traces: Path) -> None:
             _question_order(review, "tests", row, "date", fired.get(firing), f"firing {firing}")
 
 
-def _files_below(folder: Path) -> set[str]:
+def files_below(folder: Path) -> set[str]:
+    """Files of a folder and the folders in it, as paths below it."""
     if not folder.is_dir():
         return set()
     return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
@@ -199,7 +200,7 @@ def _lacking(
         return "trace", text
     if row["trace"] is not None:
         if row["trace"] not in present:
-            return "trace", _missing_file(row["trace"], present)
+            return "trace", missing_file(row["trace"], present)
         if row["trace_map"] is None:
             return "trace_map", "The cell is empty, and a trace needs a column map. Name one."
     if method == "through_resistor" and row["load_ohm"] is None:
@@ -218,7 +219,8 @@ def _lacking(
     return None
 
 
-def _missing_file(name: str, present: set[str]) -> str:
+def missing_file(name: str, present: set[str]) -> str:
+    """Message on a trace or log that is not there, with a near name among those that are."""
     alike = {path for path in present if path[:1].casefold() == name[:1].casefold()}
     near = nearest(name, sorted(alike)[:OFFERED])
     meant = f" Did you mean '{near}'?" if near else ""

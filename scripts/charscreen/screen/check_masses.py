@@ -1,12 +1,15 @@
 """Checks of the weighings: masses that grow where they cannot, wrong units, odd yields."""
 
 from charscreen.findings import nearest
+from charscreen.ledger.stoichiometry import koh_balance
 from charscreen.screen.review import Review
 
-NAMES = ("feed_ar", "feed_dry", "char", "char_ground", "char_taken", "koh", "activated")
+NAMES = (
+    *("feed_ar", "feed_dry", "char", "char_ground", "char_washed", "char_taken", "koh"),
+    *("activated_unwashed", "activated"),
+)
 # Thresholds of the questions below: common practice, no source.
 MOISTURE_POINTS = 8.0
-RATIO_SHARE = 0.20
 LOW_YIELD, HIGH_YIELD = 0.01, 0.65
 LOW_ACTIVATION, HIGH_ACTIVATION = 0.01, 0.95
 
@@ -111,18 +114,20 @@ def _is_possible(review: Review, row: dict, net: dict, lot: dict, feed: dict) ->
         ("char", net["char"], wet, "feed as received", "Was the char dry, and are both in grams?"),
         ("char_ground", net["char_ground"], net["char"], "char", "Were the two swapped?"),
         (
-            "char_taken",
-            net["char_taken"],
+            "char_washed",
+            net["char_washed"],
             _first(net["char_ground"], net["char"]),
-            "char there was",
-            "Are both in grams?",
+            "char before its wash",
+            "Was it dry again?",
         ),
+        ("char_taken", net["char_taken"], _char_there(net), "char there was", "Are both in grams?"),
+        ("activated", net["activated"], _taken(net), "char it came from", "Was it washed and dry?"),
         (
             "activated",
             net["activated"],
-            _first(net["char_taken"], net["char_ground"], net["char"]),
-            "char it came from",
-            "Was it washed and dry?",
+            net["activated_unwashed"],
+            "carbon before its wash",
+            "Were the two swapped?",
         ),
     ]
     for name, heavier, lighter, words, question in steps:
@@ -149,6 +154,16 @@ def _is_possible(review: Review, row: dict, net: dict, lot: dict, feed: dict) ->
 
 def _first(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)
+
+
+def _char_there(net: dict) -> float | None:
+    """Char there was to take from, after grinding and washing where these were weighed. [g]"""
+    return _first(net["char_washed"], net["char_ground"], net["char"])
+
+
+def _taken(net: dict) -> float | None:
+    """Char that went into the activation. [g]"""
+    return _first(net["char_taken"], _char_there(net))
 
 
 def _dry_feed(row: dict, net: dict, feed: dict) -> tuple[float | None, str]:
@@ -212,7 +227,7 @@ def _question_yields(review: Review, row: dict, net: dict, lot: dict, feed: dict
                 f"The char is {100 * share:.3g} % of the dry feed, which is very much. Was it "
                 "dry, and was the firing complete?",
             )
-    taken = _first(net["char_taken"], net["char_ground"], char)
+    taken = _taken(net)
     if net["activated"] is not None and taken is not None:
         share = net["activated"] / taken
         if share < LOW_ACTIVATION or share > HIGH_ACTIVATION:
@@ -226,7 +241,7 @@ def _question_yields(review: Review, row: dict, net: dict, lot: dict, feed: dict
 
 
 def _question_koh(review: Review, row: dict, net: dict, lot: dict) -> None:
-    koh, taken = net["koh"], _first(net["char_taken"], net["char_ground"], net["char"])
+    koh, taken = net["koh"], _taken(net)
     if koh is None:
         return
     if lot.get("activation") == "none":
@@ -238,17 +253,31 @@ def _question_koh(review: Review, row: dict, net: dict, lot: dict) -> None:
             "of the two.",
         )
         return
+    purity = review.config.get("koh_purity_percent", 100.0)
+    found = koh_balance(koh, char_g=taken, purity_percent=purity)
+    limits = review.config.get("limits", {})
     planned = lot.get("koh_ratio")
-    if taken is None or planned is None:
+    if found.ratio is None:
         return
-    ratio = koh / taken
-    if abs(ratio / planned - 1) > RATIO_SHARE:
+    off = limits.get("koh_ratio_off_percent", 20.0) / 100
+    pure = f" ({purity:g} % pure)" if purity < 100 else ""
+    if planned is not None and abs(found.ratio / planned - 1) > off:
         review.questions(
             "masses",
             row,
             _column(row, "koh"),
-            f"{koh:g} g KOH on {taken:.4g} g char is {ratio:.2f} to 1, planned was {planned:g} to "
-            "1. Check both weighings, or correct koh_ratio in design.",
+            f"{koh:g} g KOH{pure} on {taken:.4g} g char is {found.ratio:.2f} to 1, planned was "
+            f"{planned:g} to 1. Check both weighings, or correct koh_ratio in design.",
+        )
+    most = limits.get("koh_carbon_percent", 50.0)
+    if found.carbon_percent > most:
+        review.questions(
+            "masses",
+            row,
+            _column(row, "koh"),
+            f"{koh:g} g KOH{pure} can consume {found.carbon_percent:.0f} % of {taken:.4g} g char "
+            f"(limit {most:g} %) and make up to {found.potassium_g:.2g} g of potassium metal and "
+            f"{found.hydrogen_L:.2g} L of hydrogen. Check both weighings, and plan less KOH.",
         )
 
 
@@ -264,7 +293,7 @@ def _check_aliquots(review: Review, lots: dict[str, dict]) -> None:
         source = weighed.get(parent)
         if source is None:
             continue
-        there = _first(net_mass(source, "char_ground"), net_mass(source, "char"))
+        there = _char_there({name: net_mass(source, name) for name in NAMES})
         total = 0.0
         for row in rows:
             taken = net_mass(row, "char_taken")

@@ -4,7 +4,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest
-from charscreen.screen import check_cells, check_design, check_masses
+from charscreen.screen import check_cells, check_design, check_firings, check_masses
 from charscreen.screen.review import SHOWN_PER_COLUMN, Review
 from charscreen.screen.schemas import table_schemas
 
@@ -57,7 +57,7 @@ def check_tables(
             review.drop_dependents("design", "parent", "design")
             check_design.check_design(review)
         elif table == "firings":
-            check_design.check_firings(review)
+            check_firings.check_firings(review, traces)
         elif table == "firing_readings":
             _check_firing_readings(review, unsure, excluded_firings)
         elif table == "masses":

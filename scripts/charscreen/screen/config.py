@@ -274,6 +274,9 @@ def _explain(error, path: tuple) -> list[tuple[tuple, object, str]]:
             f"{shown} is not a choice.{_near(value, limit)} Write one of: {_list(limit)}."
         ),
         "minimum": lambda: f"{shown} is below {limit:g}{unit}. Write a larger value.",
+        "exclusiveMaximum": lambda: (
+            f"{shown} must be below {limit:g}{unit}. Write a smaller value."
+        ),
         "exclusiveMinimum": lambda: f"{shown} must be above {limit:g}{unit}. Write a larger value.",
         "maximum": lambda: f"{shown} is above {limit:g}{unit}. Write a smaller value.",
         "minItems": lambda: f"The list is too short: {limit} or more are needed.",
@@ -374,4 +377,7 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
         if layout["delimiter"] == layout["decimal"]:
             text = "Delimiter and decimal mark are the same. Correct one of them."
             found.append((("column_maps", name, "decimal"), layout["decimal"], text))
+        if "voltage" not in layout and "temperature" not in layout:
+            text = "The map names neither voltage (a test) nor temperature (a kiln log). Add one."
+            found.append((("column_maps", name), None, text))
     return found
