@@ -6,14 +6,17 @@ import sys
 
 sys.path.insert(0, f"{workflow.basedir}/scripts")
 
+from charscreen.deviations import DEFAULT_LIMITS as FIRING_LIMITS
 from charscreen.graph import (
     MODEL_NAMES,
     code_of,
     cut_batches,
     figure_files,
+    logs_of,
     maps_with,
     model_files,
     nitrogen_rich,
+    planned_firings,
     plain_rows,
     rows_where,
     table_schema_files,

@@ -43,7 +43,11 @@ rule render_report:
         test_results=f"{RESULTS}/collect/test_results.csv",
         findings=f"{RESULTS}/collect/findings.csv",
         left_out=f"{RESULTS}/collect/left_out.csv",
-        digests=expand(f"{RESULTS}/collect/batches/{{batch}}_digests.csv", batch=BATCHES),
+        firings=f"{RESULTS}/collect/firings.csv",
+        digests=[
+            *expand(f"{RESULTS}/collect/batches/{{batch}}_digests.csv", batch=BATCHES),
+            f"{RESULTS}/collect/firing_digests.csv",
+        ],
         config_files=screen.files,
         templates=[
             f"{workflow.basedir}/workflow/templates/report.html.jinja",

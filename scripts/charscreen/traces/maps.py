@@ -10,8 +10,8 @@ from charscreen.traces.files import TraceFileError, decode, parse_number, read_b
 from charscreen.units import FACTORS, parse_unit, plain, unit_in_header
 
 NAMED_DELIMITERS = {"tab": "\t", "\\t": "\t", " ": "whitespace"}
-KEYS = ("delimiter", "decimal", "skip_lines", "comment", "time", "voltage", "current", "step",
-        "cycle")  # fmt: skip
+KEYS = ("delimiter", "decimal", "skip_lines", "comment", "time", "voltage", "current",
+        "temperature", "step", "cycle")  # fmt: skip
 _DEFAULT_UNITS = {"time": "s", "voltage": "V", "current": "A"}
 
 _WORDS = {
@@ -63,6 +63,7 @@ def check_map(column_map: dict) -> tuple[ColumnMap | None, list[str]]:
         As in the settings: ``delimiter``, ``decimal``, ``skip_lines``, ``comment``, ``time``,
         ``voltage``, ``current``, ``step``, ``cycle``; the last five are dicts with ``column``
         and, for the first three of them, ``unit``; ``current`` may have ``positive_is``.
+        ``temperature`` is for kiln logs and is passed over here.
 
     Returns
     -------

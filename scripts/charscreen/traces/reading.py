@@ -118,6 +118,34 @@ def read_trace(
     return trace, report.findings
 
 
+def read_columns(path: Path, column_map: ColumnMap) -> tuple[dict | None, list[Finding]]:
+    """The mapped columns of a file as logged, times in seconds; for records without a voltage.
+
+    Parameters
+    ----------
+    path : path-like
+        As in `read_trace`.
+    column_map : ColumnMap
+        Of its ``columns`` ``time`` is read as time, every other one as numbers.
+
+    Returns
+    -------
+    tuple
+        Quantity to (n,) array, or None where the file cannot be used; the findings.
+    """
+    report = _Reporter(path.name)
+    try:
+        raw = _read_raw(path, column_map)
+    except TraceFileError as error:
+        report.leave_out(f"the file {error}")
+        return None, report.findings
+    if _columns_missing(raw, column_map, report) or _too_many_bad(raw, column_map, report):
+        return None, report.findings
+    values = {q: raw.values[c] for q, c in column_map.columns.items()}
+    values["time"] = _seconds(values["time"], raw, column_map, report)
+    return (None if values["time"] is None else values), report.findings
+
+
 class _Reporter:
     """Collects findings on one file."""
 
@@ -220,19 +248,9 @@ def _to_trace(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> Trac
     for note in raw.notes:
         report.question(note[0].upper() + note[1:] + ".")
     values = {q: raw.values[c] for q, c in column_map.columns.items()}
-    if isinstance(values["time"], list):
-        time_s, wrong = parse_times(values["time"])
-        if wrong is not None:
-            report.leave_out(
-                f"'{values['time'][wrong]}' is no time. Use numbers, hh:mm:ss or ISO dates "
-                "such as 2024-05-01 13:45:10.",
-                column=column_map.columns["time"],
-                value=values["time"][wrong],
-                row=raw.lines(wrong),
-            )
-            return None
-    else:
-        time_s = values["time"] * FACTORS["time"][column_map.units["time"]]
+    time_s = _seconds(values["time"], raw, column_map, report)
+    if time_s is None:
+        return None
     current = values.get("current")
     if current is not None:
         current = current * (
@@ -241,6 +259,25 @@ def _to_trace(raw: RawColumns, column_map: ColumnMap, report: _Reporter) -> Trac
     marks = {q: None if q not in values else np.asarray(values[q]) for q in ("step", "cycle")}
     voltage = values["voltage"] * FACTORS["voltage"][column_map.units["voltage"]]
     return Trace(time_s, voltage, current, marks["step"], marks["cycle"])
+
+
+def _seconds(
+    times: np.ndarray | list, raw: RawColumns, column_map: ColumnMap, report: _Reporter
+) -> np.ndarray | None:
+    """Times as logged, numbers or clock times, in seconds; None where one is no time."""
+    if not isinstance(times, list):
+        return times * FACTORS["time"][column_map.units["time"]]
+    time_s, wrong = parse_times(times)
+    if wrong is None:
+        return time_s
+    report.leave_out(
+        f"'{times[wrong]}' is no time. Use numbers, hh:mm:ss or ISO dates "
+        "such as 2024-05-01 13:45:10.",
+        column=column_map.columns["time"],
+        value=times[wrong],
+        row=raw.lines(wrong),
+    )
+    return None
 
 
 def _wanted_marks(wanted: str | float, marks: np.ndarray) -> np.ndarray:
