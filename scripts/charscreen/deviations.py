@@ -16,6 +16,22 @@ DEFAULT_LIMITS = {
 _HOLD_OFF_MIN = 10.0
 
 
+def other_scale(done_C: float, wanted_C: float | None = None) -> str:
+    """Words on a temperature that was read in °F or K, with a blank before; empty where neither.
+
+    Parameters
+    ----------
+    done_C : float
+        As it was written. [°C]
+    wanted_C : float, optional
+        As planned [°C]; without it °F is thought of in any case.
+    """
+    for unit, value in (("°F", (done_C - 32.0) / 1.8), ("K", done_C - 273.15)):
+        if wanted_C is None or abs(value - wanted_C) <= DEFAULT_LIMITS["peak_off_C"]:
+            return f" {done_C:g} {unit} would be {value:.0f} °C."
+    return ""
+
+
 def off_plan(name: str, done: float, wanted: float, limits: Mapping) -> bool:
     """Whether what was done is further from what was wanted than the limits allow.
 

@@ -58,8 +58,8 @@ LEAVING_OUT = [
     pytest.param(
         spoil("masses", "45.1,,14.2", "45.1,,142"),
         ("masses", 2, "char_g", "142"),
-        "142 g is more than the dry feed, 45.1 g. Was the char dry, and are both in grams? The row "
-        "is left out until it is mended.",
+        "142 g is more than the dry feed, 45.1 g. Was the char dry, and are both in grams? Was it "
+        "14.2 g, a decimal mark lost? The row is left out until it is mended.",
         {"masses": 3},
         id="char heavier than feed",
     ),
@@ -219,7 +219,8 @@ def test_what_the_check_prints(tmp_path):
         "",
         "1 left out, since impossible or absent:",
         "  masses.csv, row 2, column char_g: 142 g is more than the dry feed, 45.1 g. Was the char "
-        "dry, and are both in grams? The row is left out until it is mended.",
+        "dry, and are both in grams? Was it 14.2 g, a decimal mark lost? The row is left out until "
+        "it is mended.",
         "",
         "1 left out by a reason of yours or with another row:",
         "  masses, row 4 (R03): spilt",

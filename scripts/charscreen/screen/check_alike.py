@@ -2,6 +2,7 @@
 
 import datetime
 import statistics
+from itertools import pairwise
 
 from charscreen.screen.check_masses import dry_feed, net_mass
 from charscreen.screen.review import Review
@@ -31,7 +32,8 @@ def check_masses_alike(review: Review) -> None:
         lot = lots.get(row["run"]) or {}
         feed = feeds.get(lot.get("feedstock")) or {}
         char = net_mass(row, "char")
-        dry, _ = dry_feed(row, {name: net_mass(row, name) for name in ("feed_ar", "feed_dry")}, feed)
+        net = {name: net_mass(row, name) for name in ("feed_ar", "feed_dry")}
+        dry, _ = dry_feed(row, net, feed)
         if char is not None and dry:
             chars.setdefault(lot.get("feedstock") or "", []).append((char / dry, row))
             _question_ash(review, row, char * _percent(row), dry * _percent(feed, "ash_d_percent"))
@@ -130,7 +132,7 @@ def check_cells_alike(review: Review) -> None:
     """Electrode masses that look copied, down a column or from one electrode to the other."""
     rows = [row for row in review.rows("cells") if None not in _electrodes(row)]
     run = 1
-    for before, row in zip(rows, rows[1:], strict=False):
+    for before, row in pairwise(rows):
         run = run + 1 if _electrodes(row) == _electrodes(before) else 1
         if run == COPIED_CELLS:
             first, second = _electrodes(row)
@@ -138,8 +140,8 @@ def check_cells_alike(review: Review) -> None:
                 "cells",
                 row,
                 _column(row, "electrode_1", "mg"),
-                f"{COPIED_CELLS} cells in a row have electrodes of {first:.4g} and {second:.4g} mg. "
-                "Were the masses copied down? Write what each electrode weighed.",
+                f"{COPIED_CELLS} cells in a row have electrodes of {first:.4g} and {second:.4g} "
+                "mg. Were the masses copied down? Write what each electrode weighed.",
             )
     if len(rows) >= ALL_EQUAL_CELLS and all(len(set(_electrodes(row))) == 1 for row in rows):
         review.questions(

@@ -9,7 +9,8 @@ from charscreen.screen.review import Review
 
 EVALUATED = ("constant_current", "through_resistor", "direct")
 OFFERED = 500  # names among which a near one is looked for; more would take seconds
-UNEQUAL = 2.0  # ratio of two electrodes that is asked about: common practice, no source
+UNEQUAL = 1.5  # ratio of two electrodes that is asked about: common practice, no source
+HEAVY_MG_PER_CM2 = 30.0  # dry coating of one electrode: common practice, no source
 # Words that name an electrolyte without water; anything else counts as aqueous or unknown.
 _WATER_FREE = re.compile(
     r"acetonitrile|\bacn\b|propylene carbonate|\bpc\b|ionic liquid|imidazol|\bemim|teabf|tea-?bf|"
@@ -47,6 +48,7 @@ def check_cells(review: Review) -> None:
             )
             continue
         _question_electrodes(review, row)
+        _question_coating(review, row)
         if limit is not None:
             _question_voltage(review, row, limit)
         lot = lots.get(row["run"]) or {}
@@ -77,7 +79,29 @@ def _question_electrodes(review: Review, row: dict) -> None:
             row,
             "electrode_2_mg" if row["electrode_2_mg"] is not None else "electrode_2_gross_mg",
             f"The electrodes weigh {first:.4g} and {second:.4g} mg. Check both: each needs its "
-            "own mass, without collector.",
+            "own mass, not that of both, without collector.",
+        )
+
+
+def _question_coating(review: Review, row: dict) -> None:
+    masses = [electrode_mass(row, side) for side in (1, 2)]
+    if row["area_cm2"] and None not in masses:
+        loading = sum(masses) / 2 / row["area_cm2"]
+        if loading > HEAVY_MG_PER_CM2:
+            review.questions(
+                "cells",
+                row,
+                "electrode_1_mg" if row["electrode_1_mg"] is not None else "electrode_1_gross_mg",
+                f"{loading:.3g} mg of coating per cm² is very much. Was the collector weighed "
+                "with it, or is area_cm2 that of one electrode?",
+            )
+    if row["binder_percent"] == 0:
+        review.questions(
+            "cells",
+            row,
+            "binder_percent",
+            "A coating without binder is unusual. Write the binder of the dry coating, since what "
+            "is no binder and no additive counts as carbon.",
         )
 
 

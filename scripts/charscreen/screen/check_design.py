@@ -2,6 +2,7 @@
 
 from collections import Counter
 
+from charscreen.deviations import other_scale
 from charscreen.screen.review import Review
 
 _OF_CHAR_FIRING = ("peak_temperature_C", "hold_min", "ramp_C_per_min")
@@ -213,7 +214,8 @@ def _check_kiln_limit(review: Review) -> None:
                 row,
                 column,
                 f"{row[column]:g} °C is above what the kiln is good for ({hottest:g} °C, "
-                "kiln.max_temperature_C in config.yaml). Correct one of them.",
+                "kiln.max_temperature_C in config.yaml). Correct one of them."
+                f"{other_scale(row[column])}",
             )
 
 

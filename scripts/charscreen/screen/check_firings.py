@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from charscreen.deviations import off_plan
+from charscreen.deviations import off_plan, other_scale
 from charscreen.findings import nearest
 from charscreen.screen.check_cells import files_below, missing_file
 from charscreen.screen.review import Review
@@ -86,12 +86,13 @@ def _compare_with_plan(review: Review, row: dict, planned: dict, columns: tuple[
 
     wanted = planned[columns[0]]
     if is_off("peak_temperature_C", wanted):
+        scale = other_scale(row["peak_temperature_C"], wanted)
         review.questions(
             "firings",
             row,
             "peak_temperature_C",
             f"The kiln reached {row['peak_temperature_C']:g} °C where {wanted:g} °C was planned. "
-            "Check the reading; the models take what was reached.",
+            f"Check the reading; the models take what was reached.{scale}",
         )
     wanted = planned[columns[1]]
     if is_off("hold_min", wanted):

@@ -11,6 +11,7 @@ NAMES = (
 # Thresholds of the questions below: common practice, no source.
 MOISTURE_POINTS = 8.0
 LOW_YIELD, HIGH_YIELD = 0.01, 0.65
+LEAST_OF_TEN = 0.15  # a char that is only a little too heavy has lost no decimal mark
 LOW_ACTIVATION, HIGH_ACTIVATION = 0.01, 0.95
 
 
@@ -107,7 +108,7 @@ def _column(row: dict, name: str) -> str:
 
 def _is_possible(review: Review, row: dict, net: dict, lot: dict, feed: dict) -> bool:
     """False where a mass grew along the chain and the row was left out."""
-    wet, dry, source = net["feed_ar"], *_dry_feed(row, net, feed)
+    wet, dry, source = net["feed_ar"], *dry_feed(row, net, feed)
     steps = [
         ("feed_dry", net["feed_dry"], wet, "feed as received", "Were the two swapped?"),
         ("char", net["char"], dry, source, "Was the char dry, and are both in grams?"),
@@ -136,10 +137,21 @@ def _is_possible(review: Review, row: dict, net: dict, lot: dict, feed: dict) ->
                 "masses",
                 row,
                 _column(row, name),
-                f"{heavier:g} g is more than the {words}, {lighter:.4g} g. {question} The row is "
-                "left out until it is mended.",
+                f"{heavier:g} g is more than the {words}, {lighter:.4g} g. {question}"
+                f"{_moved_mark(name, heavier / lighter, heavier)} The row is left out until it is "
+                "mended.",
             )
             return False
+    parts = (row["char_ash_d_percent"], row["char_volatile_d_percent"])
+    if None not in parts and sum(parts) > 100:
+        review.leaves_out(
+            "masses",
+            row,
+            "char_volatile_d_percent",
+            f"Ash {parts[0]:g} % and volatile matter {parts[1]:g} % are more than the char. Both "
+            "are percent of the dry char. The row is left out until they are mended.",
+        )
+        return False
     if net["activated"] is not None and lot.get("activation") == "none":
         review.leaves_out(
             "masses",
@@ -156,6 +168,13 @@ def _first(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)
 
 
+def _moved_mark(name: str, ratio: float, mass: float) -> str:
+    """Words where a tenth of a char would be an ordinary yield, with a blank before."""
+    if name != "char" or not LEAST_OF_TEN < ratio / 10 < HIGH_YIELD:
+        return ""
+    return f" Was it {mass / 10:g} g, a decimal mark lost?"
+
+
 def _char_there(net: dict) -> float | None:
     """Char there was to take from, after grinding and washing where these were weighed. [g]"""
     return _first(net["char_washed"], net["char_ground"], net["char"])
@@ -166,8 +185,18 @@ def _taken(net: dict) -> float | None:
     return _first(net["char_taken"], _char_there(net))
 
 
-def _dry_feed(row: dict, net: dict, feed: dict) -> tuple[float | None, str]:
-    """Dry feed [g], weighed or from a moisture, and what to call it."""
+def dry_feed(row: dict, net: dict, feed: dict) -> tuple[float | None, str]:
+    """Dry feed [g], weighed or from a moisture, and what to call it.
+
+    Parameters
+    ----------
+    row : dict
+        Weighing; its ``moisture_ar_percent`` counts before the feedstock's. [%]
+    net : dict
+        ``feed_ar`` and ``feed_dry``. [g]
+    feed : dict
+        Row of the feedstock; may be empty.
+    """
     if net["feed_dry"] is not None:
         return net["feed_dry"], "dry feed"
     if net["feed_ar"] is None:
@@ -208,7 +237,7 @@ def _question_moisture(review: Review, row: dict, net: dict, feed: dict) -> None
 
 
 def _question_yields(review: Review, row: dict, net: dict, lot: dict, feed: dict) -> None:
-    char, (dry, _) = net["char"], _dry_feed(row, net, feed)
+    char, (dry, _) = net["char"], dry_feed(row, net, feed)
     if char is not None and dry is not None:
         share = char / dry
         if share < LOW_YIELD:
@@ -267,7 +296,8 @@ def _question_koh(review: Review, row: dict, net: dict, lot: dict) -> None:
             row,
             _column(row, "koh"),
             f"{koh:g} g KOH{pure} on {taken:.4g} g char is {found.ratio:.2f} to 1, planned was "
-            f"{planned:g} to 1. Check both weighings, or correct koh_ratio in design.",
+            f"{planned:g} to 1. Check both weighings, or correct koh_ratio in design."
+            f"{_ratio_of_another(koh, planned, off, net)}",
         )
     most = limits.get("koh_carbon_percent", 50.0)
     if found.carbon_percent > most:
@@ -279,6 +309,15 @@ def _question_koh(review: Review, row: dict, net: dict, lot: dict) -> None:
             f"(limit {most:g} %) and make up to {found.potassium_g:.2g} g of potassium metal and "
             f"{found.hydrogen_L:.2g} L of hydrogen. Check both weighings, and plan less KOH.",
         )
+
+
+def _ratio_of_another(koh: float, planned: float, off: float, net: dict) -> str:
+    """Words where the KOH has the planned ratio to another mass, with a blank before."""
+    others = (("feed_ar", "feed as received"), ("feed_dry", "dry feed"), ("char", "whole char"))
+    for name, words in others:
+        if net[name] and abs(koh / net[name] / planned - 1) <= off:
+            return f" It has that ratio to the {words}: KOH counts per gram of char taken."
+    return ""
 
 
 def _check_aliquots(review: Review, lots: dict[str, dict]) -> None:

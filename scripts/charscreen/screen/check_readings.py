@@ -2,6 +2,7 @@
 
 import math
 import statistics
+from itertools import pairwise
 
 from charscreen.screen.check_cells import electrode_mass
 from charscreen.screen.review import Review
@@ -48,7 +49,7 @@ def check_readings(review: Review) -> None:
 
 
 def _question_times(review: Review, rows: list[dict]) -> None:
-    steps = [after["time_s"] - before["time_s"] for before, after in zip(rows, rows[1:])]
+    steps = [after["time_s"] - before["time_s"] for before, after in pairwise(rows)]
     for row, step in zip(rows[1:], steps, strict=True):
         if step == 0:
             review.questions(
@@ -82,7 +83,7 @@ def _question_voltages(review: Review, test: dict, rows: list[dict], cell: dict)
     if test["method"] != "through_resistor":
         return
     rise = RISE_SHARE * abs(rows[0]["voltage_V"])
-    for before, row in zip(rows, rows[1:], strict=False):
+    for before, row in pairwise(rows):
         if row["voltage_V"] > before["voltage_V"] + rise:
             review.questions(
                 "readings",

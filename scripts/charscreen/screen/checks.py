@@ -3,8 +3,15 @@
 from dataclasses import replace
 from pathlib import Path
 
-from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest
-from charscreen.screen import check_cells, check_design, check_firings, check_masses
+from charscreen.findings import LEAVES_OUT, QUESTIONS, SEVERITIES, STOPS, Finding, nearest
+from charscreen.screen import (
+    check_alike,
+    check_cells,
+    check_design,
+    check_firings,
+    check_masses,
+    check_readings,
+)
 from charscreen.screen.review import SHOWN_PER_COLUMN, Review
 from charscreen.screen.schemas import table_schemas
 
@@ -63,18 +70,45 @@ def check_tables(
         elif table == "masses":
             review.drop_dependents("masses", "run", "design")
             check_masses.check_masses(review)
+            check_alike.check_masses_alike(review)
         elif table == "cells":
             review.drop_dependents("cells", "run", "design")
             check_cells.check_cells(review)
+            check_alike.check_cells_alike(review)
         elif table == "tests":
             review.drop_dependents("tests", "cell", "cells")
             check_cells.check_tests(review, traces)
         elif table == "readings":
             review.drop_dependents("readings", "test", "tests")
+            check_readings.check_readings(review)
+    check_alike.check_dates_alike(review)
     if "feedstocks" not in unsure:
         _check_plan(review)
+    review.findings = _without_moot(review.findings)
     review.left_out.sort(key=lambda entry: (entry["table"], entry["row"]))
     return review
+
+
+def _without_moot(findings: list[Finding]) -> list[Finding]:
+    """Findings without those that another on the same cell makes pointless.
+
+    Something worse in a cell answers the questions on it; a value that could not be read is why
+    the cell then seems empty.
+    """
+    here: dict[tuple, list[Finding]] = {}
+    for finding in findings:
+        if finding.row is not None and finding.column:
+            here.setdefault((finding.table, finding.row, finding.column), []).append(finding)
+    moot: set[int] = set()
+    for group in here.values():
+        worst = min(SEVERITIES.index(finding.severity) for finding in group)
+        unread = any(finding.severity == STOPS and finding.value for finding in group)
+        moot |= {
+            id(finding)
+            for finding in group
+            if SEVERITIES.index(finding.severity) > worst or (unread and not finding.value)
+        }
+    return [finding for finding in findings if id(finding) not in moot]
 
 
 def _unsure_tables(findings: list[Finding]) -> set[str]:

@@ -44,6 +44,7 @@ _RATIO = re.compile(r"(\d+(?:[.,]\d+)?)\s*[:/]\s*(\d+(?:[.,]\d+)?)", re.ASCII)
 _NOT_IN_FILE = re.compile(r'[{}*?"<>|]')  # braces and stars mean something to the workflow engine
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?", re.ASCII)
 _DAY_NUMBER = re.compile(r"3[6-9]\d{3}|[4-7]\d{4}", re.ASCII)  # the years 1998 to 2118
+_LIKE_DIGITS = str.maketrans("OoIl", "0011")
 _UNIT_WORDS = {
     "g": "grams",
     "mg": "milligrams",
@@ -148,6 +149,11 @@ def parse_number(text: str, column: Column) -> tuple[float, str | None]:
         raise BadCell(
             f"'{shown}' is not a number. Write the grams of KOH for one gram of char: "
             "four to one is 4."
+        )
+    digits = plain.translate(_LIKE_DIGITS)
+    if digits != plain and any(letter.isdigit() for letter in plain) and _NUMBER.fullmatch(digits):
+        raise BadCell(
+            f"'{shown}' has a letter in place of a digit. Write {digits}, if that is what it says."
         )
     if _WITH_UNIT.fullmatch(plain):
         raise BadCell(f"'{shown}' carries letters or signs. {advice(column)} The number alone.")
