@@ -27,6 +27,8 @@ rule make_plan:
         seed=screen.config["seed"],
         limits=screen.config["limits"],
         moisture_u_percent=screen.config["moisture_u_percent"],
+        koh_purity_percent=screen.config["koh_purity_percent"],
+        priors=screen.priors,
     message:
         "Laying out firings and feed to weigh"
     script:
@@ -54,6 +56,7 @@ rule write_run_sheets:
         invented=screen.config["data_are_invented"],
         kiln=screen.config["kiln"],
         limits=screen.config["limits"],
+        koh_purity_percent=screen.config["koh_purity_percent"],
     message:
         "Writing a run sheet for each firing"
     script:

@@ -5,6 +5,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest, render, sort_key
+from charscreen.priors import FILE as PRIORS_FILE
+from charscreen.priors import read_priors
 from charscreen.screen import checks
 from charscreen.screen.config import load_config
 from charscreen.screen.folder import read_tables
@@ -53,6 +55,8 @@ class Screen:
         Rows in each file, those left out included.
     notes : list of str
         What is worth knowing and no fault: files open elsewhere, rows of a form not filled in.
+    priors : dict
+        Content of config/priors.yaml; empty where there is none.
     """
 
     folder: Path
@@ -65,6 +69,7 @@ class Screen:
     files: list[str] = field(default_factory=list)
     rows_read: dict[str, int] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
+    priors: dict = field(default_factory=dict)
 
 
 def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Screen:
@@ -103,12 +108,14 @@ def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Scr
         traces=config_folder / "traces",
         files=read.names,
     )
+    priors, prior_findings = read_priors(config_folder / PRIORS_FILE)
     accepted = checks.accepted_reasons(tables)
-    findings = checks.with_acceptance(findings + review.findings, accepted)
+    findings = checks.with_acceptance(findings + prior_findings + review.findings, accepted)
     stops = [finding for finding in findings if finding.severity == STOPS]
     if stops:
         raise ScreenError("\n".join([render(stops), *read.notes]), stops)
-    files = sorted({f"config/{file.name}" for file in read.files.values()})
+    files = {f"config/{file.name}" for file in read.files.values()}
+    files = sorted(files | ({f"config/{PRIORS_FILE}"} if priors else set()))
     return Screen(
         folder=folder,
         config=config,
@@ -120,6 +127,7 @@ def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Scr
         files=["config/config.yaml", *files],
         rows_read={table: len(rows) for table, rows in tables.items()},
         notes=read.notes,
+        priors=priors,
     )
 
 
