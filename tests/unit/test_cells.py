@@ -33,11 +33,11 @@ def a_result(**values):
     } | values  # fmt: skip
 
 
-def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS):
+def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS, design=DESIGN):
     return summarise_cells(
         results if results is not None else [a_result()],
         cells or [a_cell()],
-        DESIGN,
+        design,
         electrode_balance=balance,
         limits=limits,
         method_order=ORDER,
@@ -95,6 +95,14 @@ def test_lot_of_an_aliquot_is_its_parent():
     row = summarise(cells=[a_cell(run="R1a")])[0].iloc[0]
     assert (row["lot"], row["activation"], row["koh_ratio"]) == ("R1", "KOH", 3.0)
     assert row["activation_firing"] == "A1"
+
+
+def test_cells_of_a_pool_are_cells_of_one_lot():
+    """Char mixed before coating is one lot, whichever of its runs the cell names."""
+    design = [row | {"pool": "P1"} for row in DESIGN]
+    rows = [summarise(cells=[a_cell(run=run)], design=design)[0].iloc[0] for run in ("R1", "R1a")]
+    assert [row["lot"] for row in rows] == ["P1", "P1"]
+    assert [row["run"] for row in rows] == ["R1", "R1a"]
 
 
 def test_several_tests_of_the_first_method():
