@@ -6,6 +6,7 @@ import pandas as pd
 
 from charscreen import findings as found
 from charscreen.files import read_csv
+from charscreen.screen.accepting import reason_for
 
 
 def gather_tests(paths: Sequence[str], columns: Sequence[str]) -> pd.DataFrame:
@@ -66,8 +67,10 @@ def gather_findings(
             row = {name: _plain(record.get(name)) for name in found.JOB_COLUMNS}
             row["row"] = rows_of.get(row["table"], {}).get(row["id"], row["row"])
             key = (row["table"], row["row"])
-            if row["severity"] == found.QUESTIONS and not row["accepted"]:
-                row["accepted"] = accepted.get(key, "")
+            if row["severity"] == found.QUESTIONS:
+                # The job may know the reason, but not for which column it is.
+                reason = accepted.get(key, "")
+                row["accepted"] = reason_for(reason, row["column"], row["table"])
             if row["severity"] == found.LEAVES_OUT:
                 out.append(
                     {

@@ -3,7 +3,7 @@
 import pytest
 from charscreen.findings import LEAVES_OUT, QUESTIONS
 from charscreen.screen import ScreenError, open_screen
-from charscreen.screen.checks import reason_for
+from charscreen.screen.accepting import reason_for
 from tiny_screen import CONFIG, TABLES, spoil, write_screen
 
 

@@ -1,9 +1,8 @@
 """Checks across the tables: names that must exist, rows that fall with others, and all the rest."""
 
-from dataclasses import replace
 from pathlib import Path
 
-from charscreen.findings import LEAVES_OUT, QUESTIONS, SEVERITIES, STOPS, Finding, nearest
+from charscreen.findings import LEAVES_OUT, SEVERITIES, STOPS, Finding, nearest
 from charscreen.screen import (
     check_alike,
     check_cells,
@@ -214,50 +213,3 @@ def _check_plan(review: Review) -> None:
             if word is not None and word not in known:
                 message = unknown(word, known, "feedstock", "feedstocks")
                 review.findings.append(Finding("config", None, key, word, STOPS, message))
-
-
-def accepted_reasons(
-    tables: dict[str, list[dict]],
-) -> dict[tuple[str, int], str]:
-    """(table, row) to the text under ``accepted``, for the rows that have one."""
-    return {
-        (table, row["row"]): row["accepted"]
-        for table, rows in tables.items()
-        for row in rows
-        if row.get("accepted")
-    }
-
-
-def reason_for(accepted: str, column: str, table: str) -> str:
-    """The part of an ``accepted`` cell that holds for a column; empty where none does.
-
-    Parameters
-    ----------
-    accepted : str
-        ``column: reason; column: reason``, or one reason for the whole row.
-    column : str
-        Column of the questioned value.
-    table : str
-        Its table, whose columns are known.
-    """
-    known = table_schemas()[table].columns
-    parts = [part.strip() for part in accepted.split(";") if part.strip()]
-    named = []
-    for part in parts:
-        name, colon, reason = part.partition(":")
-        if not colon or name.strip() not in known:
-            return accepted
-        named.append((name.strip(), reason.strip()))
-    return "; ".join(reason for name, reason in named if name == column and reason)
-
-
-def with_acceptance(findings: list[Finding], accepted: dict[tuple[str, int], str]) -> list[Finding]:
-    """Findings with the user's reason beside each questioned value that has one."""
-    out = []
-    for finding in findings:
-        text = accepted.get((finding.table, finding.row or 0), "")
-        if text and finding.severity == QUESTIONS:
-            reason = reason_for(text, finding.column, finding.table)
-            finding = replace(finding, accepted=reason)
-        out.append(finding)
-    return out
