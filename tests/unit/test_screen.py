@@ -253,3 +253,14 @@ def test_a_file_named_in_an_xlsx_finding(tmp_path):
     (folder / "config" / "masses.xlsx").write_bytes(b"no workbook")
     with pytest.raises(ScreenError, match=r"1 problem in config/masses\.xlsx"):
         open_screen(folder)
+
+
+def test_a_long_list_is_shortened_on_the_terminal(tmp_path):
+    rows = "".join(f"T02,{1 + n / 10:g},9\n" for n in range(250))
+    screen = open_screen(write_screen(tmp_path, readings="test,time_s,voltage_V\n" + rows))
+    lines = render_check(screen).splitlines()
+    assert sum("readings.csv, row" in line for line in lines) == 200
+    assert {f.severity for f in screen.findings} == {"questions"}
+    rest = len(screen.findings) - 200
+    assert rest > 50
+    assert any(f"and {rest} more; the target collect writes all" in line for line in lines)

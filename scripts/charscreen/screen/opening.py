@@ -14,6 +14,8 @@ from charscreen.screen.folder import read_tables
 from charscreen.screen.review import Review
 from charscreen.screen.schemas import table_schemas
 
+SHOWN = 200  # findings of a kind that the check prints
+
 
 class ScreenError(Exception):
     """A screen that cannot be computed; the text is ready to print.
@@ -207,7 +209,7 @@ def render_check(screen: Screen) -> str:
     }
     for kind, head in heads.items():
         if by_kind[kind]:
-            lines += ["", f"{len(by_kind[kind])} {head}:", *map(_line, by_kind[kind])]
+            lines += ["", f"{len(by_kind[kind])} {head}:", *_shortened(by_kind[kind])]
         if kind == LEAVES_OUT:
             others = _other_left_out(screen, by_kind[kind])
             if others:
@@ -220,6 +222,16 @@ def render_check(screen: Screen) -> str:
     if screen.notes:
         lines += ["", *screen.notes]
     return "\n".join(lines)
+
+
+def _shortened(findings: list[Finding]) -> list[str]:
+    lines = list(map(_line, findings[:SHOWN]))
+    if len(findings) > SHOWN:
+        lines.append(
+            f"  ... and {len(findings) - SHOWN} more; the target collect writes all of them to "
+            "collect/findings.csv."
+        )
+    return lines
 
 
 def _line(finding: Finding) -> str:
