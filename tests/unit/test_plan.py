@@ -177,6 +177,16 @@ def test_what_the_plan_cannot_tell_is_said():
     assert planned().summary["cannot_tell"] == []
 
 
+def test_reference_lots_count_among_the_temperatures_of_their_feedstock():
+    # The reference stands in every firing, so at all temperatures, whatever its screening lots do.
+    plan = planned(feedstocks(4), firings=None, activation=["none", "KOH"])
+    fired = plan.design.groupby("feedstock")["peak_temperature_C"].nunique()
+    assert fired["shell"] > 1
+    said = [s for s in plan.summary["cannot_tell"] if "one temperature only" in s]
+    named = set(said[0].split(": ")[0].split(", ")) if said else set()
+    assert named == set(fired[fired == 1].index)
+
+
 def test_kiln_hours_by_hand():
     plan = planned(
         feedstocks(2),

@@ -207,9 +207,9 @@ def _cannot_tell(design: pd.DataFrame, wanted: Wanted) -> list[str]:
             f"{len(firings)} firings for {settings} terms of temperature and hold: no firing is "
             "left to judge the scatter between firings by, so their effects have no error."
         )
-    screen = design[design["role"] == "screen"]
     if len(wanted.temperatures_C) > 1:
-        meets = screen.groupby("feedstock")["peak_temperature_C"].nunique()
+        # Reference lots count as well: the models take them like any other lot.
+        meets = design.groupby("feedstock")["peak_temperature_C"].nunique()
         single = sorted(meets[meets == 1].index)
         if single:
             out.append(
