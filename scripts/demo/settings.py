@@ -122,7 +122,7 @@ model:
 merits: [electrode_F_per_g, device_F_per_kg_d]
 ranking:
   interval_percent: 90
-  group_probability: 0.9
+  group_probability: 0.9       # told apart once the best beats it with this probability
 
 # What the planner lays out: a next round of firings like the ones done.
 plan:

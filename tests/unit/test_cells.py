@@ -149,6 +149,16 @@ def test_figure_that_does_not_apply_is_empty():
         assert np.isnan(row[name])
 
 
+@pytest.mark.parametrize("additive", [None, 0.0])
+def test_no_additive_given_is_none_there(additive):
+    # 6.25 mg of coating, 10 % of it binder: 5.625 mg of carbon (by hand).
+    frame, findings = summarise(
+        cells=[a_cell(electrode_1_mg=6.25, electrode_2_mg=6.25, additive_percent=additive)]
+    )
+    assert findings == []
+    assert frame["carbon_1_mg"].tolist() == pytest.approx([5.625])
+
+
 def test_cells_without_tests_are_no_rows():
     frame, findings = summarise(results=[])
     assert frame.empty

@@ -384,7 +384,7 @@ def test_rows_of_a_form_that_nobody_filled_in_are_no_rows(tmp_path):
     found = read_table(path, SCHEMAS["cells"])
     assert {f.row for f in found.findings} == {3}
     assert {f.column for f in found.findings} == {
-        *("electrode_2_mg", "binder_percent", "additive_percent", "upper_voltage_V")
+        *("electrode_2_mg", "binder_percent", "upper_voltage_V")
     }
 
 

@@ -37,8 +37,8 @@ def check_cells(review: Review) -> None:
             for side in (1, 2)
         ):
             continue
-        binder, additive = row["binder_percent"], row["additive_percent"]
-        if None not in (binder, additive) and binder + additive >= 100:
+        binder, additive = row["binder_percent"] or 0.0, row["additive_percent"] or 0.0
+        if binder + additive >= 100:
             review.leaves_out(
                 "cells",
                 row,

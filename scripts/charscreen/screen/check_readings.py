@@ -100,10 +100,10 @@ def _per_gram(capacitance: float, cell: dict) -> float | None:
     if not cell:
         return None
     masses = [electrode_mass(cell, side) for side in (1, 2)]
-    parts = (cell["binder_percent"], cell["additive_percent"])
-    if None in masses or None in parts or min(masses) <= 0 or sum(parts) >= 100:
+    other = (cell["binder_percent"] or 0.0) + (cell["additive_percent"] or 0.0)
+    if None in masses or min(masses) <= 0 or other >= 100:
         return None
-    carbon = [mass * 1e-3 * (1 - sum(parts) / 100) for mass in masses]
+    carbon = [mass * 1e-3 * (1 - other / 100) for mass in masses]
     return capacitance * (1 / carbon[0] + 1 / carbon[1])
 
 
