@@ -125,6 +125,27 @@ def test_all_problems_of_all_files_come_together(tmp_path):
     assert "Traceback" not in text
 
 
+def test_what_bears_the_name_of_a_table_and_is_no_file_stops(tmp_path):
+    folder = write_screen(tmp_path)
+    config = folder / "config"
+    for name in ("masses", "tests"):
+        (config / f"{name}.csv").unlink(missing_ok=True)
+    (config / "masses.csv").mkdir()
+    (config / "tests.csv").symlink_to("elsewhere/tests.csv")
+    (config / "forms.xlsx").mkdir()
+    (config / "old").mkdir()
+    with pytest.raises(ScreenError) as trouble:
+        open_screen(folder)
+    assert str(trouble.value) == (
+        "1 problem in config/forms.xlsx\n"
+        "  It is a folder and no table. Put the file in its place, or rename the folder.\n"
+        "1 problem in config/masses.csv\n"
+        "  It is a folder and no table. Put the file in its place, or rename the folder.\n"
+        "1 problem in config/tests.csv\n"
+        "  It is a link to elsewhere/tests.csv, and nothing is there. Mend the link."
+    )
+
+
 def test_no_screen_says_how_to_get_one(tmp_path):
     with pytest.raises(ScreenError, match="so this is no screen") as trouble:
         open_screen(tmp_path)

@@ -1,9 +1,13 @@
 """Questioned values that the user accepted, and for which column a reason holds."""
 
+import re
 from dataclasses import replace
 
-from charscreen.findings import QUESTIONS, Finding
+from charscreen.findings import QUESTIONS, Finding, nearest
+from charscreen.screen.parsing import show
 from charscreen.screen.schemas import table_schemas
+
+_ONE_WORD = re.compile(r"[A-Za-z]\w*", re.ASCII)
 
 
 def accepted_reasons(
@@ -24,7 +28,8 @@ def reason_for(accepted: str, column: str, table: str) -> str:
     Parameters
     ----------
     accepted : str
-        ``column: reason; column: reason``, or one reason for the whole row.
+        ``column: reason; column: reason``, or one reason for the whole row. A name that is
+        meant as a column and is none has its reason hold for nothing.
     column : str
         Column of the questioned value.
     table : str
@@ -32,15 +37,59 @@ def reason_for(accepted: str, column: str, table: str) -> str:
     """
     if table not in table_schemas():
         return accepted
-    known = table_schemas()[table].columns
-    parts = [part.strip() for part in accepted.split(";") if part.strip()]
-    named = []
-    for part in parts:
-        name, colon, reason = part.partition(":")
-        if not colon or name.strip() not in known:
-            return accepted
-        named.append((name.strip(), reason.strip()))
+    named = _by_column(accepted, table)
+    if named is None:
+        return accepted
     return "; ".join(reason for name, reason in named if name == column and reason)
+
+
+def mistyped_columns(
+    accepted: dict[tuple[str, int], str], files: dict[str, str] | None = None
+) -> list[Finding]:
+    """A question on each name under ``accepted`` that is meant as a column and is none.
+
+    Parameters
+    ----------
+    accepted : dict
+        From `accepted_reasons`.
+    files : dict of str to str, optional
+        File name of each table that is not ``<table>.csv``.
+    """
+    found = []
+    for (table, row), text in accepted.items():
+        known = table_schemas()[table].columns
+        for name in [name for name, _ in _by_column(text, table) or [] if name not in known]:
+            near = nearest(name, known)
+            meant = f" Did you mean '{near}'?" if near else ""
+            message = (
+                f"'{show(name)}' before the colon is no column of {table}, so this reason accepts "
+                f"nothing.{meant} Correct the name, or write the reason without a colon for the "
+                "whole row."
+            )
+            file = (files or {}).get(table, "")
+            found.append(Finding(table, row, "accepted", show(text), QUESTIONS, message, file=file))
+    return found
+
+
+def _by_column(accepted: str, table: str) -> list[tuple[str, str]] | None:
+    """Column and reason of each part, or None where the text is one reason for the whole row."""
+    named = []
+    for part in accepted.split(";"):
+        if not part.strip():
+            continue
+        name, colon, reason = part.partition(":")
+        if not colon or not _is_meant_as_column(name.strip(), table):
+            return None
+        named.append((name.strip(), reason.strip()))
+    return named
+
+
+def _is_meant_as_column(name: str, table: str) -> bool:
+    """Whether a word before a colon is a column of the table, or looks like a slip in one."""
+    known = table_schemas()[table].columns
+    if name in known:
+        return True
+    return bool(_ONE_WORD.fullmatch(name)) and ("_" in name or nearest(name, known) is not None)
 
 
 def with_acceptance(findings: list[Finding], accepted: dict[tuple[str, int], str]) -> list[Finding]:

@@ -53,8 +53,10 @@ def read_tables(folder: str | os.PathLike) -> FolderRead:
         The config folder of a screen.
     """
     folder = Path(folder)
-    names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
+    entries = sorted(folder.iterdir())
+    names = [entry.name for entry in entries if entry.is_file()]
     out = FolderRead(notes=_open_elsewhere(names))
+    out.findings += _no_files([entry for entry in entries if not entry.is_file()])
     forms = _open_forms(folder, names, out)
     for table, schema in table_schemas().items():
         here = [f"{table}{ending}" for ending in (".csv", ".xlsx") if f"{table}{ending}" in names]
@@ -79,6 +81,23 @@ def read_tables(folder: str | os.PathLike) -> FolderRead:
             out.notes.append(f"{file}: {rows} what is planned and not measured yet; not counted.")
     out.findings += _stray_files(names)
     return out
+
+
+def _no_files(entries: list[Path]) -> list[Finding]:
+    """What bears the name of a table and is no file; else the table would count as empty."""
+    findings = []
+    for entry in entries:
+        stem, ending = os.path.splitext(entry.name)
+        if ending not in (".csv", ".xlsx") or (stem not in table_schemas() and entry.name != FORMS):
+            continue
+        if entry.is_symlink() and not entry.exists():
+            text = f"It is a link to {os.readlink(entry)}, and nothing is there. Mend the link."
+        elif entry.is_dir():
+            text = "It is a folder and no table. Put the file in its place, or rename the folder."
+        else:
+            text = "It is no file that can be read. Put the table in its place."
+        findings.append(Finding(stem, None, "", "", STOPS, text, file=entry.name))
+    return findings
 
 
 def _open_elsewhere(names: list[str]) -> list[str]:

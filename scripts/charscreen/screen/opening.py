@@ -8,7 +8,7 @@ from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest, 
 from charscreen.priors import FILE as PRIORS_FILE
 from charscreen.priors import read_priors
 from charscreen.screen import checks
-from charscreen.screen.accepting import accepted_reasons, with_acceptance
+from charscreen.screen.accepting import accepted_reasons, mistyped_columns, with_acceptance
 from charscreen.screen.config import load_config
 from charscreen.screen.folder import read_tables
 from charscreen.screen.review import Review
@@ -113,7 +113,9 @@ def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Scr
     )
     priors, prior_findings = read_priors(config_folder / PRIORS_FILE)
     accepted = accepted_reasons(tables)
-    findings = with_acceptance(findings + prior_findings + review.findings, accepted)
+    findings = findings + prior_findings + review.findings
+    findings += mistyped_columns(accepted, read.names)
+    findings = with_acceptance(findings, accepted)
     stops = [finding for finding in findings if finding.severity == STOPS]
     if stops:
         raise ScreenError("\n".join([render(stops), *read.notes]), stops)
