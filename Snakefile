@@ -6,6 +6,7 @@ import sys
 
 sys.path.insert(0, f"{workflow.basedir}/scripts")
 
+from charscreen.deviations import DEFAULT_LIMITS as FIRING_LIMITS
 from charscreen.graph import (
     MODEL_NAMES,
     code_of,
@@ -13,10 +14,14 @@ from charscreen.graph import (
     figure_files,
     load_of,
     made_of,
+    logs_of,
+    maps_with,
     model_files,
     nitrogen_rich,
+    planned_firings,
     plain_rows,
     rows_where,
+    table_schema_files,
     traces_of,
 )
 from charscreen.screen import ScreenError, open_screen, render_check
@@ -43,6 +48,7 @@ rule all:
     input:
         f"{RESULTS}/report.html",
         f"{RESULTS}/plan/run_sheets",
+        f"{RESULTS}/plan/forms.xlsx",
 
 
 include: "workflow/rules/plan.smk"

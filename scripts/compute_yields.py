@@ -2,7 +2,7 @@
 
 from charscreen.files import to_frame, write_csv
 from charscreen.job import job
-from charscreen.ledger import compute_yields
+from charscreen.ledger.chain import compute_yields
 
 with job(snakemake.log[0]):
     params = snakemake.params

@@ -10,7 +10,7 @@ with job(snakemake.log[0]):
     model = fit_capacitance_model(
         read_csv(snakemake.input.cells),
         to_frame(params.design),
-        to_frame(params.firings),
+        read_csv(snakemake.input.firings),
         settings={**params.settings, "seed": params.seed},
     )
     write_model(model, "capacitance", snakemake.output)

@@ -10,7 +10,7 @@ with job(snakemake.log[0]):
     models = fit_yield_models(
         read_csv(snakemake.input.yields),
         to_frame(params.design),
-        to_frame(params.firings),
+        read_csv(snakemake.input.firings),
         settings={**params.settings, "seed": params.seed},
     )
     for name, model in models.items():

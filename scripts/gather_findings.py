@@ -1,4 +1,4 @@
-"""Puts the findings of tables, traces and cells into one list, with what they leave out."""
+"""Puts all findings, from tables to kiln logs, into one list, with what they leave out."""
 
 from charscreen.findings import COLUMNS
 from charscreen.gather import LEFT_OUT_COLUMNS, gather_findings
@@ -9,7 +9,7 @@ with job(snakemake.log[0]):
     params = snakemake.params
     findings, left_out = gather_findings(
         params.findings,
-        [*snakemake.input.tests, snakemake.input.cells],
+        [*snakemake.input.tests, snakemake.input.cells, snakemake.input.firings],
         left_out=params.left_out,
         accepted={(table, row): reason for table, row, reason in params.accepted},
         rows_of=params.rows_of,

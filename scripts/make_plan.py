@@ -13,6 +13,8 @@ with job(snakemake.log[0]):
         seed=params.seed,
         moisture_u_percent=params.moisture_u_percent,
         koh_warning_C=params.limits["koh_warning_C"],
+        koh_purity_percent=params.koh_purity_percent,
+        priors=params.priors,
         nitrogen_limit_d_percent=params.limits["nitrogen_d_percent"],
     )
     write_csv(plan.design, snakemake.output.design)

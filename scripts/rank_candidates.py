@@ -11,7 +11,7 @@ with job(snakemake.log[0]):
     params, given = snakemake.params, snakemake.input
     candidates = list_candidates(
         to_frame(params.design),
-        to_frame(params.firings),
+        read_csv(snakemake.input.firings),
         yields=read_csv(given.yields),
         cells=read_csv(given.cells),
     )

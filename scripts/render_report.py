@@ -9,7 +9,7 @@ from charscreen.provenance import provenance, run_record
 from charscreen.report import render_report
 from charscreen.result_set import read_models
 
-TABLES = ("ranking", "yields", "cells", "test_results", "findings", "left_out")
+TABLES = ("ranking", "yields", "firings", "cells", "test_results", "findings", "left_out")
 
 with job(snakemake.log[0]):
     given, params = snakemake.input, snakemake.params

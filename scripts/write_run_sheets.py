@@ -17,6 +17,7 @@ with job(snakemake.log[0]):
         template=Path(snakemake.input.template).read_text(encoding="utf-8"),
         data_are_invented=params.invented,
         limits=params.limits,
+        koh_purity_percent=params.koh_purity_percent,
     )
     Path(snakemake.output.sheets).mkdir(parents=True, exist_ok=True)
     for firing, page in sheets.items():

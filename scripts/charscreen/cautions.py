@@ -47,6 +47,8 @@ def cautions_for(
     carbonise: bool = False,
     activate: bool = False,
     activation_temperature_C: float | None = None,
+    potassium_g: float | None = None,
+    hydrogen_L: float | None = None,
     nitrogen_rich: Sequence[str] = (),
     handling: bool = False,
     cells: bool = False,
@@ -63,6 +65,8 @@ def cautions_for(
         A char firing; an activation with KOH.
     activation_temperature_C : float, optional
         Peak temperature of the activation; None counts as above the warning temperature. [°C]
+    potassium_g, hydrogen_L : float, optional
+        Potassium metal [g] and hydrogen [L at 20 °C] that the KOH of the firing can form.
     nitrogen_rich : sequence of str
         Names of feeds to be activated whose nitrogen is above the limit.
     handling : bool
@@ -91,10 +95,10 @@ def cautions_for(
     if activate:
         hot = activation_temperature_C is None or activation_temperature_C >= koh_warning_C
         if hot:
-            found.append(_potassium(activation_temperature_C, koh_warning_C))
+            found.append(_potassium(activation_temperature_C, koh_warning_C, potassium_g))
         if nitrogen_rich:
             found.append(_cyanide(nitrogen_rich, nitrogen_limit_d_percent))
-        found += [_LYE, _HYDROGEN]
+        found += [_LYE, _hydrogen(hydrogen_L)]
     if carbonise or activate:
         found += [_SMOKE, _KILN, _SELF_HEATING]
     if carbonise or activate or handling:
@@ -115,7 +119,7 @@ def all_cautions() -> list[Caution]:
         _DUST,
         _LYE,
         _potassium(None, 650.0),
-        _HYDROGEN,
+        _hydrogen(None),
         _cyanide((), 2.0),
         _ACIDS,
         _cells(None, 1.0),
@@ -156,12 +160,6 @@ _LYE = Caution(
     "water, never water to it. Melted, it eats glass and many crucibles. Limit in air: 2 mg/m³ at "
     "any time (NIOSH).",
 )
-_HYDROGEN = Caution(
-    "hydrogen",
-    "Hydrogen from KOH and carbon",
-    "The reaction gives off hydrogen, and its cooled residue can still react with water. No "
-    "closed vessel, no flame at the outlet unless the off-gas handling was built for it.",
-)
 _ACIDS = Caution(
     "acids",
     "Acids and electrolytes",
@@ -170,20 +168,42 @@ _ACIDS = Caution(
 )
 
 
-def _potassium(temperature_C: float | None, koh_warning_C: float) -> Caution:
+def _hydrogen(hydrogen_L: float | None) -> Caution:
+    amount = (
+        ""
+        if hydrogen_L is None
+        else f", by 6 KOH + 2 C → 2 K + 3 H2 + 2 K2CO3 up to about {hydrogen_L:.2g} L (20 °C) here"
+    )
+    return Caution(
+        "hydrogen",
+        "Hydrogen from KOH and carbon",
+        f"The reaction gives off hydrogen{amount}, and its cooled residue can still react with "
+        "water. No closed vessel, no flame at the outlet unless the off-gas handling was built "
+        "for it.",
+    )
+
+
+def _potassium(
+    temperature_C: float | None, koh_warning_C: float, potassium_g: float | None = None
+) -> Caution:
     at = (
         f"from about {koh_warning_C:g} °C up"
         if temperature_C is None
         else f"and this firing goes to {temperature_C:g} °C"
     )
+    amount = (
+        ""
+        if potassium_g is None
+        else f" The KOH planned here can make up to about {potassium_g:.2g} g of it."
+    )
     return Caution(
         "potassium",
         "Metallic potassium",
-        f"KOH and carbon make potassium metal when hot, {at}. It boils at 759 °C, settles in the "
-        "cold parts of kiln and pipes, and takes fire in air or with water. A crucible packed in "
-        "carbon powder is not an inert atmosphere. Let everything cool fully under inert gas. "
-        "Never open it hot. Never quench it. Opening and passivating is for trained people with a "
-        "written procedure.",
+        f"KOH and carbon make potassium metal when hot, {at}.{amount} It boils at 759 °C, settles "
+        "in the cold parts of kiln and pipes, and takes fire in air or with water. A crucible "
+        "packed in carbon powder is not an inert atmosphere. Let everything cool fully under inert "
+        "gas. Never open it hot. Never quench it. Opening and passivating is for trained people "
+        "with a written procedure.",
     )
 
 

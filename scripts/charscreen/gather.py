@@ -4,6 +4,7 @@ import csv
 from collections.abc import Collection, Mapping, Sequence
 
 from charscreen import findings as found
+from charscreen.screen.accepting import reason_for
 
 LEFT_OUT_COLUMNS = ("table", "row", "id", "reason")
 
@@ -88,8 +89,10 @@ def gather_findings(
             row["row"] = int(row["row"]) if row["row"] else ""
             row["row"] = rows_of.get(row["table"], {}).get(row["id"], row["row"])
             key = (row["table"], row["row"])
-            if row["severity"] == found.QUESTIONS and not row["accepted"]:
-                row["accepted"] = accepted.get(key, "")
+            if row["severity"] == found.QUESTIONS:
+                # The job may know the reason, but not for which column it is.
+                reason = accepted.get(key, "")
+                row["accepted"] = reason_for(reason, row["column"], row["table"])
             if row["severity"] == found.LEAVES_OUT:
                 out.append(
                     {

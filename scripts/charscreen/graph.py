@@ -8,6 +8,8 @@ import zlib
 from functools import cache
 from pathlib import Path
 
+from charscreen.deviations import FIRING_QUANTITIES
+from charscreen.screen.schemas import FOLDER, TABLE_NAMES
 from charscreen.words import activation_words, feedstock_words
 
 SCRIPTS = Path(__file__).resolve().parent.parent
@@ -96,6 +98,11 @@ def traces_of(tests: list[dict], folder: str = "config/traces") -> list[str]:
     return sorted({f"{folder}/{test['trace']}" for test in tests if test["trace"]})
 
 
+def logs_of(firings: list[dict], folder: str = "config/traces") -> list[str]:
+    """Kiln logs of firings, each once, sorted; paths relative to the screen."""
+    return sorted({f"{folder}/{row['log']}" for row in firings if row["log"] and row["log_map"]})
+
+
 def plain_rows(rows: list[dict]) -> list[dict]:
     """Rows without their place in the file, so that re-sorting a table reruns nothing."""
     return [{name: row[name] for name in row if name != "row"} for row in rows]
@@ -127,6 +134,51 @@ def made_of(
             words = f"{feedstock_words(lot['feedstock'], names)}, {activation_words(lot)}"
             found[cell["cell"]] = [lot["firing"], words]
     return dict(sorted(found.items()))
+
+
+def planned_firings(design: list[dict]) -> list[dict]:
+    """What the design plans for each firing.
+
+    Parameters
+    ----------
+    design : list of dict
+        Rows of the design; all lots of a firing carry the same plan.
+
+    Returns
+    -------
+    list of dict
+        firing, kind and, where planned, `FIRING_QUANTITIES` [°C, min, °C/min], sorted by firing.
+    """
+    planned: dict[str, dict] = {}
+    for row in design:
+        columns = {
+            ("firing", "carbonise"): FIRING_QUANTITIES,
+            ("activation_firing", "activate"): (
+                *("activation_temperature_C", "activation_hold_min"),
+                None,
+            ),
+        }
+        for (group, kind), sources in columns.items():
+            firing = row.get(group)
+            if firing is None or (kind == "carbonise" and row.get("parent")):
+                continue
+            entry = planned.setdefault(
+                firing, {"firing": firing, "kind": kind} | dict.fromkeys(FIRING_QUANTITIES)
+            )
+            for name, source in zip(FIRING_QUANTITIES, sources, strict=True):
+                if entry[name] is None and source is not None:
+                    entry[name] = row.get(source)
+    return [planned[firing] for firing in sorted(planned)]
+
+
+def maps_with(column_maps: dict[str, dict], column: str) -> list[str]:
+    """Names of the column maps that read a column: ``voltage`` or ``temperature``."""
+    return sorted(name for name, layout in column_maps.items() if layout.get(column))
+
+
+def table_schema_files() -> list[str]:
+    """Files that describe the tables, those that the forms are made from."""
+    return [str(FOLDER / f"{name}.yaml") for name in ("common", *TABLE_NAMES)]
 
 
 def nitrogen_rich(feedstocks: list[dict], limit_percent: float) -> list[str]:

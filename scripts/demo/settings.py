@@ -80,6 +80,20 @@ column_maps:
     current: {{column: milliampere, unit: mA, positive_is: charge}}
     step: {{column: part}}
     cycle: {{column: round}}
+  kiln:                        # temperature log of the kiln
+    delimiter: ","
+    decimal: "."
+    skip_lines: 0
+    comment: "#"
+    time: {{column: time_s, unit: s}}
+    temperature: {{column: temperature_C, unit: C}}
+  kiln_two_probes:             # the same kiln with two thermocouples; their mean counts
+    delimiter: ";"
+    decimal: ","
+    skip_lines: 1
+    comment: "#"
+    time: {{column: minutes, unit: min}}
+    temperature: {{column: [upper (°C), lower (°C)], unit: C}}
   voltage_only:                # the current stands in tests.csv
     delimiter: ","
     decimal: "."
@@ -108,7 +122,7 @@ model:
 merits: [electrode_F_per_g, device_F_per_kg_d]
 ranking:
   interval_percent: 90
-  group_probability: 0.9
+  group_probability: 0.9       # told apart once the best beats it with this probability
 
 # What the planner lays out: a next round of firings like the ones done.
 plan:

@@ -10,16 +10,14 @@ import yaml
 
 from demo.bench import run_bench
 from demo.feedstocks import FEEDSTOCKS
-from demo.random_streams import stream
+from demo.kiln import clock, hand_readings, log_of, make_logs
 from demo.scenario import (
     ACTIVATION_HOLD_MIN,
     ACTIVATION_TEMPERATURE_C,
     KOH_RATIO,
-    OVERSHOT_C,
     RAMP_C_PER_MIN,
     Firing,
     Lot,
-    Scenario,
     make_scenario,
 )
 from demo.settings import settings_text
@@ -39,7 +37,8 @@ COLUMNS = {
         *("exclude_reason", "note"),
     ),
     "firings": (
-        *("firing", "kind", "date", "peak_temperature_C", "hold_min", "ramp_C_per_min", "note"),
+        *("firing", "kind", "date", "peak_temperature_C", "hold_min", "ramp_C_per_min", "log"),
+        *("log_map", "note"),
     ),
     "firing_readings": ("firing", "time_min", "temperature_C"),
     "masses": (
@@ -60,7 +59,7 @@ COLUMNS = {
     ),
     "readings": ("test", "time_s", "voltage_V"),
 }
-TRACE_NAME = re.compile(r"T\d{3}\.(csv|txt|csv\.gz)")
+TRACE_NAME = re.compile(r"T\d{3}\.(csv|txt|csv\.gz)|[FA]\d\d_kiln\.csv")
 
 
 class NotTheDemo(Exception):
@@ -88,7 +87,7 @@ def make_files(seed: int) -> tuple[dict[str, bytes], dict]:
         "feedstocks": [_feedstock_row(item) for item in FEEDSTOCKS],
         "design": [_design_row(lot) for lot in scenario.lots],
         "firings": [_firing_row(firing, seed) for firing in scenario.firings],
-        "firing_readings": _kiln_readings(scenario),
+        "firing_readings": hand_readings(scenario),
         "masses": weigh_lots(scenario, chains),
         "cells": bench.cells,
         "tests": bench.tests,
@@ -96,7 +95,8 @@ def make_files(seed: int) -> tuple[dict[str, bytes], dict]:
     }
     files = {f"{name}.csv": _csv(rows, COLUMNS[name]) for name, rows in tables.items()}
     files["config.yaml"] = settings_text(seed).encode("utf-8")
-    files |= {f"traces/{name}": data for name, data in bench.traces.items()}
+    traces = bench.traces | make_logs(scenario)
+    files |= {f"traces/{name}": data for name, data in traces.items()}
     known = describe_truth(truth, scenario)
     known["lots"] = {run: describe_chain(chain) for run, chain in chains.items()}
     known["cells"] = bench.true_cells
@@ -208,39 +208,16 @@ def _design_row(lot: Lot) -> dict:
 
 
 def _firing_row(firing: Firing, seed: int) -> dict:
-    rng = stream(seed, "kiln clock", firing.firing)
+    hold, ramp = clock(firing, seed)
+    log, log_map = log_of(firing) or ("", "")
     return {
         "firing": firing.firing,
         "kind": firing.kind,
         "date": firing.day.isoformat(),
         "peak_temperature_C": firing.done_C,
-        "hold_min": firing.planned_hold_min + int(rng.integers(0, 2)),
-        "ramp_C_per_min": f"{RAMP_C_PER_MIN * rng.uniform(0.94, 1.03):.2f}",
+        "hold_min": hold,
+        "ramp_C_per_min": f"{ramp:.2f}",
+        "log": log,
+        "log_map": log_map,
         "note": firing.note,
     }
-
-
-def _kiln_readings(scenario: Scenario) -> list[dict]:
-    """Temperatures that somebody read by hand in two firings, the overshot one among them."""
-    overshot = next(firing for firing in scenario.firings if firing.done_C == OVERSHOT_C)
-    rows = []
-    for firing in (scenario.firings[0], overshot):
-        if rows and firing.firing == rows[0]["firing"]:
-            continue
-        rng = stream(scenario.seed, "kiln readings", firing.firing)
-        top = round((firing.planned_C - 20.0) / RAMP_C_PER_MIN)
-        times = [0, 60, 120, 180, 240, 300]
-        times = [time for time in times if time < top - 20]
-        points = [(time, 20.0 + RAMP_C_PER_MIN * time) for time in times]
-        points += [(top + 5, firing.done_C), (top + firing.planned_hold_min, firing.planned_C)]
-        points += [(top + firing.planned_hold_min + 120, 0.62 * firing.planned_C)]
-        for time, value in points:
-            noise = 0.0 if value == firing.done_C else rng.normal(0.0, 4.0)
-            rows.append(
-                {
-                    "firing": firing.firing,
-                    "time_min": time,
-                    "temperature_C": f"{value + noise:.0f}",
-                }
-            )
-    return rows

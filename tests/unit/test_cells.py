@@ -34,11 +34,11 @@ def a_result(**values):
     } | values  # fmt: skip
 
 
-def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS, **options):
+def summarise(results=None, cells=None, balance=BALANCE, limits=LIMITS, design=DESIGN, **options):
     return summarise_cells(
         results if results is not None else [a_result()],
         cells or [a_cell()],
-        DESIGN,
+        design,
         electrode_balance=balance,
         limits=limits,
         method_order=ORDER,
@@ -99,6 +99,14 @@ def test_lot_of_an_aliquot_is_its_parent():
     assert row["activation_firing"] == "A1"
 
 
+def test_cells_of_a_pool_are_cells_of_one_lot():
+    """Char mixed before coating is one lot, whichever of its runs the cell names."""
+    design = [row | {"pool": "P1"} for row in DESIGN]
+    rows = [summarise(cells=[a_cell(run=run)], design=design)[0].iloc[0] for run in ("R1", "R1a")]
+    assert [row["lot"] for row in rows] == ["P1", "P1"]
+    assert [row["run"] for row in rows] == ["R1", "R1a"]
+
+
 def test_several_tests_of_the_first_method():
     results = [
         a_result(),
@@ -141,6 +149,16 @@ def test_figure_that_does_not_apply_is_empty():
     for name in ("areal_F_per_cm2", "loading_mg_per_cm2", "esr_area_ohm_cm2", "esr_ohm",
                  "power_max_W_per_kg"):  # fmt: skip
         assert np.isnan(row[name])
+
+
+@pytest.mark.parametrize("additive", [None, 0.0])
+def test_no_additive_given_is_none_there(additive):
+    # 6.25 mg of coating, 10 % of it binder: 5.625 mg of carbon (by hand).
+    frame, findings = summarise(
+        cells=[a_cell(electrode_1_mg=6.25, electrode_2_mg=6.25, additive_percent=additive)]
+    )
+    assert findings == []
+    assert frame["carbon_1_mg"].tolist() == pytest.approx([5.625])
 
 
 def test_cells_without_tests_are_no_rows():

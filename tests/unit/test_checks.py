@@ -3,7 +3,7 @@
 import pytest
 from charscreen.findings import LEAVES_OUT, QUESTIONS
 from charscreen.screen import ScreenError, open_screen
-from charscreen.screen.checks import reason_for
+from charscreen.screen.accepting import reason_for
 from tiny_screen import CONFIG, TABLES, spoil, write_screen
 
 
@@ -644,6 +644,23 @@ def test_accepted_questions(opened):
     assert [f.accepted for f in screen.findings] == ["I know", "I know"]
 
 
+def test_a_mistyped_column_under_accepted_accepts_nothing_and_is_told(opened):
+    text = TABLES["cells"].replace("assembled\n", "assembled,accepted\n")
+    text = text.replace("0.9,2026-03-11", "1.2,2026-03-05,uper_voltage_V: watched")
+    found = {f.column: f for f in opened(cells=text).findings}
+    assert [found[name].accepted for name in ("upper_voltage_V", "assembled", "accepted")] == [
+        ""
+    ] * 3
+    assert (found["accepted"].row, found["accepted"].severity) == (4, QUESTIONS)
+    assert found["accepted"].message == (
+        "'uper_voltage_V' before the colon is no column of cells, so this reason accepts nothing. "
+        "Did you mean 'upper_voltage_V'? Correct the name, or write the reason without a colon "
+        "for the whole row."
+    )
+    mended = text.replace("uper_voltage_V: watched", "seen by two people: fine")
+    assert {f.accepted for f in opened(cells=mended).findings} == {"seen by two people: fine"}
+
+
 def test_which_column_a_reason_is_for():
     assert reason_for("weighed twice", "char_g", "masses") == "weighed twice"
     assert reason_for("char_g: weighed twice", "char_g", "masses") == "weighed twice"
@@ -651,6 +668,8 @@ def test_which_column_a_reason_is_for():
     assert reason_for("seen: twice", "koh_g", "masses") == "seen: twice"
     assert reason_for("char_g: a; koh_g: b", "koh_g", "masses") == "b"
     assert reason_for("char_g: a; b", "koh_g", "masses") == "char_g: a; b"
+    assert reason_for("chr_g: a", "char_g", "masses") == ""
+    assert reason_for("chr_g: a; koh_g: b", "koh_g", "masses") == "b"
 
 
 def test_plan_names_feedstocks(tmp_path):

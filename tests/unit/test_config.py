@@ -100,8 +100,9 @@ def test_calls_do_not_share_values(load):
             15,
             "limits.zzz",
             "The key is unknown. Known here are electrode_F_per_g, loading_mg_per_cm2, "
-            "mass_u_percent, aqueous_voltage_V, nitrogen_d_percent, koh_warning_C. Rename or "
-            "delete it.",
+            "mass_u_percent, aqueous_voltage_V, nitrogen_d_percent, koh_warning_C, peak_off_C, "
+            "hold_off_percent, ramp_off_percent, thermocouple_spread_C, koh_ratio_off_percent, "
+            "koh_carbon_percent. Rename or delete it.",
         ),
         (
             "moisture_u_percent: 1,5",
@@ -168,8 +169,9 @@ def test_calls_do_not_share_values(load):
             "results: ../elsewhere",
             14,
             "results",
-            "'../elsewhere' is not of the form needed. Folder for everything that is computed, "
-            "within the screen's folder. Safe to delete.",
+            "'../elsewhere' is not of the form needed. Write the name of a folder in the screen, "
+            "for example results or results/first: letters, digits, _ . and -, parted by /, each "
+            "part beginning with a letter or digit.",
         ),
         (
             "results: config/results",
@@ -224,6 +226,20 @@ def test_missing_keys_are_all_named(load):
         ),
         "balances": "The group is empty. Write at least one.",
     }
+
+
+def test_a_required_key_without_a_value_is_not_called_missing(load):
+    _, findings = load(CONFIG.replace("crucibles: 3,", "crucibles: ,"))
+    assert [(f.column, f.message) for f in findings] == [
+        (
+            "kiln.crucibles",
+            "The key has no value. Write one behind the colon. Crucibles it takes in one firing.",
+        )
+    ]
+    assert findings[0].row == 1 + CONFIG.split("crucibles: 3")[0].count("\n")
+    _, findings = load(CONFIG.replace("crucibles: 3, ", "crucible: 3, "))
+    assert {f.column for f in findings} == {"kiln.crucible", "kiln.crucibles"}
+    assert any(f.message.startswith("The key is missing. Add it.") for f in findings)
 
 
 @pytest.mark.parametrize(
@@ -292,6 +308,20 @@ def test_overrides_win_and_are_named(load):
     }
     _, findings = load(CONFIG, {"moisture_u_percent": float("nan")})
     assert findings[0].message == "'nan' is no finite number. Write one."
+
+
+def test_nested_overrides_arrive_as_text_and_mean_what_they_would_in_the_file(load):
+    # What the workflow engine makes of --config 'plan={replicates: 2, firings: null, ...}'.
+    given = {"replicates": "2", "hold_min": ["30", "1.5"], "firings": "null", "reference": "no_1"}
+    text = CONFIG + "plan: {firings: 9, koh_ratio: 4}\n"
+    config, findings = load(text, {"plan": given, "data_are_invented": "true", "title": "12a"})
+    assert findings == []
+    plan = config["plan"]
+    assert (plan["replicates"], plan["hold_min"]) == (2, [30, 1.5])
+    assert (plan["firings"], plan["reference"], plan["koh_ratio"]) == (None, "no_1", 4)
+    assert (config["data_are_invented"], config["title"]) == (True, "12a")
+    _, findings = load(CONFIG, {"plan": {"replicates": "two"}})
+    assert "'two' is not a whole number" in findings[0].message
 
 
 def test_whole_numbers_become_int(load):

@@ -13,6 +13,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from charscreen.firing_log import read_kiln_log, summarise_firing
 from demo.bench import make_cells
 from demo.circuit import Cell, Phase, constant_current, held_voltage, through_load
 from demo.feedstocks import FEEDSTOCKS
@@ -137,8 +138,11 @@ def test_each_method_and_layout_occurs_and_each_trace_exists(made):
     tests = rows_of(files, "tests")
     maps = yaml.safe_load(files["config.yaml"])["column_maps"]
     assert {row["method"] for row in tests} == {"constant_current", "through_resistor", "direct"}
-    assert {row["trace_map"] for row in tests} - {""} == set(maps)
+    firings = rows_of(files, "firings")
+    used = {row["trace_map"] for row in tests} | {row["log_map"] for row in firings}
+    assert used - {""} == set(maps)
     traces = {f"traces/{row['trace']}" for row in tests if row["trace"]}
+    traces |= {f"traces/{row['log']}" for row in firings if row["log"]}
     assert traces == {name for name in files if name.startswith("traces/")}
     by_hand = {row["test"] for row in rows_of(files, "readings")}
     without = {row["test"] for row in tests if not row["trace"] and row["method"] != "direct"}
@@ -146,6 +150,34 @@ def test_each_method_and_layout_occurs_and_each_trace_exists(made):
     for row in tests:
         if row["trace_map"] == "voltage_only" and row["method"] == "constant_current":
             assert float(row["current_mA"]) > 0
+
+
+def test_kiln_records_show_what_was_typed(made, tmp_path):
+    """Logs and hand readings agree with the typed values, the overshot firing's above all."""
+    files, _ = made
+    firings = rows_of(files, "firings")
+    maps = yaml.safe_load(files["config.yaml"])["column_maps"]
+    plans = {}
+    for row in rows_of(files, "design"):
+        plans[row["firing"]] = float(row["peak_temperature_C"])
+        if row["activation_firing"]:
+            plans[row["activation_firing"]] = float(row["activation_temperature_C"])
+    logged = [row for row in firings if row["log"]]
+    assert len(logged) == 3
+    assert any(row["peak_temperature_C"] == "760" for row in logged)
+    for row in logged:
+        path = tmp_path / row["log"]
+        path.write_bytes(files[f"traces/{row['log']}"])
+        record, notes = read_kiln_log(path, maps[row["log_map"]])
+        assert notes == []
+        found = summarise_firing(*record, set_point_C=plans[row["firing"]]).iloc[0]
+        assert found["peak_temperature_C"] == pytest.approx(
+            float(row["peak_temperature_C"]), abs=1.5
+        )
+        assert found["hold_min"] == pytest.approx(float(row["hold_min"]), abs=5)
+        assert found["ramp_C_per_min"] == pytest.approx(float(row["ramp_C_per_min"]), rel=0.01)
+    (by_hand,) = {row["firing"] for row in rows_of(files, "firing_readings")}
+    assert by_hand not in {row["firing"] for row in logged}
 
 
 def test_ids_and_labels(made):

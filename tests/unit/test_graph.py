@@ -66,3 +66,11 @@ def test_code_of_a_rule_follows_imports():
     names = {Path(file).name for file in code_of("compute_yields")}
     assert {"chain.py", "weighings.py", "uncertainty.py", "files.py", "job.py"} <= names
     assert "ranking.py" not in names
+
+
+def test_no_rule_hangs_on_the_ledger_for_its_checks_alone():
+    """The checks use the stoichiometry of the ledger; its chain concerns yields and plan only."""
+    chain = [name for name in ("compute_yields", "make_plan", "gather_tests", "reduce_traces")
+             if any(path.endswith("ledger/chain.py") for path in code_of(name))]  # fmt: skip
+    assert chain == ["compute_yields"]
+    assert any(path.endswith("firing_log/summary.py") for path in code_of("summarise_firings"))

@@ -216,7 +216,7 @@ def test_aliquots_take_the_char_step_of_their_parent():
     assert list(table["peak_temperature_C"]) == [650.0] * 3
     assert list(table["activation_firing"]) == [None, "A01", "A02"]
     assert list(table["yield_char_d_percent"]) == pytest.approx([40.0] * 3)
-    assert list(table["yield_ground_percent"]) == pytest.approx([95.0] * 3)
+    assert list(table["loss_grinding_percent"]) == pytest.approx([5.0] * 3)
     assert table.loc["R07", "carbon_g_per_kg_d"] == pytest.approx(380.0)
     assert table.loc["R07a", "carbon_g_per_kg_d"] == pytest.approx(380.0 * 0.25)
     # Two aliquots of one char: without the mass taken there is no yield to give.
@@ -317,7 +317,7 @@ def test_scaling_all_masses_changes_no_yield(chain, factor):
 @settings(max_examples=50, deadline=None)
 def test_product_of_the_steps_is_the_overall_yield(chain):
     row = ledger([chain], KOH, PERFECT).iloc[0]
-    steps = row["yield_ground_percent"] / 100 * row["yield_activated_percent"] / 100
+    steps = (1 - row["loss_grinding_percent"] / 100) * row["yield_activated_percent"] / 100
     for basis in ("ar", "d"):
         product = row[f"yield_char_{basis}_percent"] * 10 * steps
         assert row[f"carbon_g_per_kg_{basis}"] == pytest.approx(product, rel=1e-9)

@@ -177,6 +177,21 @@ def test_what_the_plan_cannot_tell_is_said():
     assert planned().summary["cannot_tell"] == []
 
 
+def test_reference_lots_count_among_the_temperatures_of_their_feedstock():
+    # The reference stands in every firing, so at all temperatures, whatever its screening lots do.
+    plan = planned(feedstocks(4), firings=None, activation=["none", "KOH"])
+    fired = plan.design.groupby("feedstock")["peak_temperature_C"].nunique()
+    assert fired["shell"] > 1
+    said = [s for s in plan.summary["cannot_tell"] if "one temperature only" in s]
+    assert (fired > 1).all()
+    assert said == []
+    feeds = feedstocks(3, may_activate=["yes", "no", "yes"])
+    plan = planned(feeds, firings=None, reference_every=2, kiln={"crucibles": 3})
+    fired = plan.design.groupby("feedstock")["peak_temperature_C"].nunique()
+    assert fired["waste1"] == 1 < fired["shell"]
+    assert any(s.startswith("waste1: one temp") for s in plan.summary["cannot_tell"])
+
+
 def test_kiln_hours_by_hand():
     plan = planned(
         feedstocks(2),
@@ -294,3 +309,85 @@ def test_exchange_finds_the_best_of_a_case_small_enough_to_try_all():
         found = spread_lots(sizes, [wish], partners=feed, rng=np.random.default_rng(seed))
         assert np.bincount(found).tolist() == [2, 2, 2, 2]
         assert cost(found) == best
+
+
+# --- feed: cells wanted, priors, purity
+
+
+PRIORS = {
+    "char_yield": {
+        "expected": [
+            {"feedstock": "shell", "peak_temperature_C": peak, "hold_min": hold,
+             "mean_percent": mean, "spread_percent": 8.0}
+            for peak, mean in ((600, 36.0), (700, 33.0), (800, 30.0))
+            for hold in (30, 60)
+        ]
+    },
+    "activation_yield": {
+        "expected": [
+            {"feedstock": "shell", "peak_temperature_C": 700, "hold_min": 60,
+             "mean_percent": 25.0, "spread_percent": 10.0}
+        ]
+    },
+}  # fmt: skip
+
+
+def with_priors(priors, **settings):
+    feeds = feedstocks(4)
+    return make_plan(feeds, plan=SETTINGS | settings, kiln=KILN, seed=1, priors=priors)
+
+
+def test_priors_count_before_expected_yields_where_they_are_kept():
+    without, made = with_priors(None).lots, with_priors(PRIORS)
+    design, lots = made.design, made.lots
+    assert set(without["yields_from"]) == {"settings"}
+    shell = (design["feedstock"] == "shell").to_numpy()
+    plain = (design["activation"] == "none").to_numpy()
+    assert set(lots.loc[shell & plain, "yields_from"]) == {"priors"}
+    assert set(lots.loc[~shell, "yields_from"]) == {"settings"}
+    # The yield falls with temperature, so the feed rises; 36 : 33 : 30 within the rounding up.
+    feed = lots[shell & plain].groupby(design["peak_temperature_C"])["feed_ar_g"].first()
+    assert feed[800] / feed[600] == pytest.approx(36 / 30, rel=0.01)
+    # 60 % solids, 30 % char, 8 % scatter, 1 point of moisture, one in ten short.
+    sigma = np.hypot(0.08, 1 / 60)
+    expected = 1.0 / 0.6 / 0.30 * np.exp(1.2816 * sigma + sigma**2 / 2)
+    assert feed[800] == pytest.approx(expected, rel=0.01)
+    # Nothing is kept of the others: they are as without priors.
+    pd.testing.assert_frame_equal(lots[~shell], without[~shell])
+    near = shell & ~plain & (design["peak_temperature_C"] == 700).to_numpy()
+    near &= (design["hold_min"] == 60).to_numpy()
+    assert set(lots.loc[near, "yields_from"]) <= {"priors"}
+    assert set(lots.loc[shell & ~plain & ~near, "yields_from"]) <= {"priors, settings"}
+
+
+def test_cells_wanted_take_the_place_of_a_mass():
+    coating = {
+        "electrode_coating_mg": 12.0,
+        "coating_carbon_percent": 80.0,
+        "coating_loss_percent": 50.0,
+    }
+    mass = planned(wanted_carbon_g=0.1536).lots
+    cells = planned(cells_per_lot=4, **coating).lots  # 4 x 2 x 12 mg x 0.8 / 0.5
+    pd.testing.assert_frame_equal(mass, cells)
+    assert (planned(cells_per_lot=8, **coating).lots["feed_ar_g"] > cells["feed_ar_g"]).all()
+
+
+def test_inverse_check_forward_from_the_planned_feed_gives_the_wanted_carbon():
+    """Each lot's feed run forward through its own yields leaves enough in nine of ten cases."""
+    made = with_priors(PRIORS)
+    rng = np.random.default_rng(3)
+    shell = (made.design["feedstock"] == "shell") & (made.design["activation"] == "none")
+    for index in made.design.index[shell]:
+        lot = made.lots.loc[index]
+        peak = made.design.loc[index, "peak_temperature_C"]
+        mean = {600: 0.36, 700: 0.33, 800: 0.30}[peak]
+        char = lot["feed_ar_g"] * rng.normal(0.6, 0.01, 20_000)
+        char *= mean * np.exp(0.08 * rng.standard_normal(20_000) - 0.08**2 / 2)
+        assert np.mean(char < 1.0) == pytest.approx(0.10, abs=0.015)
+
+
+def test_pellets_are_weighed_for_the_koh_in_them():
+    feeds = feedstocks(4)
+    pure = make_plan(feeds, plan=SETTINGS, kiln=KILN, seed=1).lots["koh_g"]
+    made = make_plan(feeds, plan=SETTINGS, kiln=KILN, seed=1, koh_purity_percent=85.0)
+    assert made.lots["koh_g"].dropna().to_numpy() == pytest.approx(pure.dropna() / 0.85)

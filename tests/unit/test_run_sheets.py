@@ -129,6 +129,30 @@ def test_activation_sheet_asks_before_koh_at_heat():
     assert "koh_g" in text
 
 
+def test_activation_sheet_says_how_much_metal_and_gas_its_koh_can_make():
+    made, pages = sheets()
+    text = Page(pages["A01"]).text
+    runs = made.design.loc[made.design["activation_firing"] == "A01", "run"]
+    koh = made.lots.loc[made.lots["run"].isin(runs), "koh_g"].sum()
+    # 0.2323 g of potassium and 0.2144 L of hydrogen per gram (Lillo-Ródenas et al. 2003).
+    assert f"can make up to about {0.2323 * koh:.2g} g of it" in text
+    assert f"up to about {0.2144 * koh:.2g} L (20 °C) here" in text
+    assert "÷" not in text
+    half = render_run_sheet(
+        "A01",
+        kind="activate",
+        design=made.design,
+        lots=made.lots,
+        feedstocks=FEEDS,
+        kiln=KILN,
+        title="x",
+        template=TEMPLATE,
+        koh_purity_percent=50.0,
+    )
+    assert f"can make up to about {0.2323 * koh / 2:.2g} g of it" in half
+    assert "÷ 0.5 (pellets)" in half
+
+
 def test_cooler_koh_is_not_asked_but_still_cautioned():
     _, pages = sheets(activation_temperature_C=600)
     text = Page(pages["A01"]).text

@@ -58,8 +58,8 @@ LEAVING_OUT = [
     pytest.param(
         spoil("masses", "45.1,,14.2", "45.1,,142"),
         ("masses", 2, "char_g", "142"),
-        "142 g is more than the dry feed, 45.1 g. Was the char dry, and are both in grams? The row "
-        "is left out until it is mended.",
+        "142 g is more than the dry feed, 45.1 g. Was the char dry, and are both in grams? Was it "
+        "14.2 g, a decimal mark lost? The row is left out until it is mended.",
         {"masses": 3},
         id="char heavier than feed",
     ),
@@ -123,6 +123,27 @@ def test_all_problems_of_all_files_come_together(tmp_path):
         assert head in text
     assert "Did you mean 'title'?" in text
     assert "Traceback" not in text
+
+
+def test_what_bears_the_name_of_a_table_and_is_no_file_stops(tmp_path):
+    folder = write_screen(tmp_path)
+    config = folder / "config"
+    for name in ("masses", "tests"):
+        (config / f"{name}.csv").unlink(missing_ok=True)
+    (config / "masses.csv").mkdir()
+    (config / "tests.csv").symlink_to("elsewhere/tests.csv")
+    (config / "forms.xlsx").mkdir()
+    (config / "old").mkdir()
+    with pytest.raises(ScreenError) as trouble:
+        open_screen(folder)
+    assert str(trouble.value) == (
+        "1 problem in config/forms.xlsx\n"
+        "  It is a folder and no table. Put the file in its place, or rename the folder.\n"
+        "1 problem in config/masses.csv\n"
+        "  It is a folder and no table. Put the file in its place, or rename the folder.\n"
+        "1 problem in config/tests.csv\n"
+        "  It is a link to elsewhere/tests.csv, and nothing is there. Mend the link."
+    )
 
 
 def test_no_screen_says_how_to_get_one(tmp_path):
@@ -191,7 +212,7 @@ def test_unused_columns_are_named(tmp_path):
     text = TABLES["cells"].replace("assembled\n", "assembled,assembly_batch\n")
     text = text.replace("0.9,2026-03-11\n", "0.9,2026-03-11,B1\n")
     screen = open_screen(write_screen(tmp_path, cells=text))
-    assert screen.unused == ["firing_readings", "cells.assembly_batch"]
+    assert screen.unused == ["cells.assembly_batch"]
 
 
 def test_what_the_check_prints(tmp_path):
@@ -219,7 +240,8 @@ def test_what_the_check_prints(tmp_path):
         "",
         "1 left out, since impossible or absent:",
         "  masses.csv, row 2, column char_g: 142 g is more than the dry feed, 45.1 g. Was the char "
-        "dry, and are both in grams? The row is left out until it is mended.",
+        "dry, and are both in grams? Was it 14.2 g, a decimal mark lost? The row is left out until "
+        "it is mended.",
         "",
         "1 left out by a reason of yours or with another row:",
         "  masses, row 4 (R03): spilt",
@@ -231,8 +253,6 @@ def test_what_the_check_prints(tmp_path):
         "1 questioned and accepted:",
         "  masses.csv, row 5, column koh_g: 10 g KOH on 5 g char is 2.00 to 1, planned was 3 to 1. "
         "Check both weighings, or correct koh_ratio in design. Accepted: char was oily",
-        "",
-        "Read, but not used in this version: firing_readings.",
     ]
 
 
@@ -254,3 +274,14 @@ def test_a_file_named_in_an_xlsx_finding(tmp_path):
     (folder / "config" / "masses.xlsx").write_bytes(b"no workbook")
     with pytest.raises(ScreenError, match=r"1 problem in config/masses\.xlsx"):
         open_screen(folder)
+
+
+def test_a_long_list_is_shortened_on_the_terminal(tmp_path):
+    rows = "".join(f"T02,{1 + n / 10:g},9\n" for n in range(250))
+    screen = open_screen(write_screen(tmp_path, readings="test,time_s,voltage_V\n" + rows))
+    lines = render_check(screen).splitlines()
+    assert sum("readings.csv, row" in line for line in lines) == 200
+    assert {f.severity for f in screen.findings} == {"questions"}
+    rest = len(screen.findings) - 200
+    assert rest > 50
+    assert any(f"and {rest} more; the target collect writes all" in line for line in lines)

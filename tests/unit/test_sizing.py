@@ -5,7 +5,7 @@ from dataclasses import asdict
 import numpy as np
 import pytest
 from charscreen.ledger import size_feed as size_feed_of_ledger
-from charscreen.ledger.sizing import CRUCIBLE, KOH, carbon_from_feed, size_feed
+from charscreen.ledger.sizing import CRUCIBLE, KOH, carbon_for_cells, carbon_from_feed, size_feed
 from scipy.stats import binom
 
 CHAR = {
@@ -135,3 +135,43 @@ def test_bad_input_names_the_figure(change, message):
 def test_wanted_carbon_must_be_above_zero():
     with pytest.raises(ValueError, match="wanted_carbon_g is 0"):
         size_feed(0, **CHAR)
+
+
+def test_pellets_are_heavier_than_their_koh():
+    settings = ACTIVATED | {"koh_ratio": 3.0}
+    pure = size_feed(1.0, **settings)
+    pellets = size_feed(1.0, **settings, koh_purity_percent=85.0)
+    assert pellets.feed_ar_g == pytest.approx(pure.feed_ar_g)
+    assert pellets.koh_g == pytest.approx(pure.koh_g / 0.85)
+    # The limit is on what is weighed, so it binds at less char.
+    limited = [
+        size_feed(50.0, **settings, max_koh_g=40.0, koh_purity_percent=purity)
+        for purity in (100.0, 80.0)
+    ]
+    assert [sizing.limited_by for sizing in limited] == [KOH, KOH]
+    assert limited[1].expected_char_g == pytest.approx(0.8 * limited[0].expected_char_g)
+    assert limited[1].koh_g <= 40.0 * (1 + 1e-9)
+
+
+def test_carbon_for_a_number_of_cells():
+    # Derived: 3 cells, 2 electrodes of 12 mg with 80 % carbon, half lost: 6 x 9.6 / 0.5 mg.
+    grams = carbon_for_cells(3, coating_mg=12.0, carbon_percent=80.0, loss_percent=50.0)
+    assert grams == pytest.approx(0.1152)
+    assert carbon_for_cells(1, coating_mg=10.0, carbon_percent=100.0) == pytest.approx(0.02)
+
+
+@pytest.mark.parametrize(
+    "wrong",
+    [
+        {"cells": 0},
+        {"coating_mg": 0.0},
+        {"carbon_percent": 101.0},
+        {"loss_percent": 100.0},
+        {"loss_percent": -1.0},
+    ],
+)
+def test_cells_that_cannot_be_made(wrong):
+    good = {"cells": 2, "coating_mg": 10.0, "carbon_percent": 80.0, "loss_percent": 10.0}
+    settings = good | wrong
+    with pytest.raises(ValueError, match=next(iter(wrong))):
+        carbon_for_cells(settings.pop("cells"), **settings)

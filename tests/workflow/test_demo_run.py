@@ -75,6 +75,25 @@ def test_changed_mass_reruns_the_ledger_and_not_the_traces(demo_copy):
     )
 
 
+def test_edited_kiln_log_reruns_the_firings_and_what_they_feed(demo_copy):
+    log = demo_copy.config / "traces" / "F07_kiln.csv"
+    log.write_text(log.read_text(encoding="utf-8").replace("\n", "\n# read twice\n", 1), "utf-8")
+    planned = demo_copy.planned()
+    assert planned["summarise_firings"] == 1
+    assert planned["fit_yield"] == planned["fit_performance"] == 1
+    assert not {"compute_yields", "reduce_traces", "summarise_cells", "make_plan"} & set(planned)
+
+
+def test_log_of_the_overshot_firing_replaces_what_was_planned(demo):
+    firings = read_csv(demo.results / "collect" / "firings.csv").set_index("firing")
+    overshot = firings.loc[firings["overshoot_C"] > 40]
+    assert list(overshot["peak_from"]) == ["log"]
+    assert overshot["planned_peak_temperature_C"].item() == 700
+    assert overshot["peak_temperature_C"].item() == pytest.approx(760, abs=2)
+    assert set(firings["peak_from"]) == {"log", "readings", "typed"}
+    assert "Firings as done" in (demo.results / "report.html").read_text(encoding="utf-8")
+
+
 def test_resorted_table_reruns_only_what_tells_row_numbers(demo_copy):
     demo_copy.edit("tests", lambda lines: [lines[0], *reversed(lines[1:])])
     assert set(demo_copy.planned()) == {"gather_findings", "render_report"}

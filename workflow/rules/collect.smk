@@ -8,6 +8,7 @@ BATCHES = cut_batches(
 rule collect:
     input:
         f"{RESULTS}/collect/yields.csv",
+        f"{RESULTS}/collect/firings.csv",
         f"{RESULTS}/collect/test_results.csv",
         f"{RESULTS}/collect/cycles.parquet",
         f"{RESULTS}/collect/cells.csv",
@@ -50,12 +51,45 @@ rule compute_yields:
                 "default_balance",
                 "moisture_u_percent",
                 "ash_u_percent",
+                "koh_purity_percent",
+                "monte_carlo_above_percent",
+                "seed",
             )
         },
     message:
         "Turning weighings into yields"
     script:
         "../../scripts/compute_yields.py"
+
+
+rule summarise_firings:
+    input:
+        logs=logs_of(rows["firings"]),
+        code=code_of("summarise_firings"),
+    output:
+        firings=f"{RESULTS}/collect/firings.csv",
+        findings=f"{RESULTS}/collect/firing_findings.csv",
+        digests=f"{RESULTS}/collect/firing_digests.csv",
+    log:
+        f"{RESULTS}/logs/summarise_firings.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/summarise_firings.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        firings=rows["firings"],
+        readings=rows["firing_readings"],
+        planned=planned_firings(rows["design"]),
+        column_maps={
+            row["log_map"]: screen.config["column_maps"][row["log_map"]]
+            for row in rows["firings"]
+            if row["log_map"]
+        },
+        limits={name: screen.config["limits"][name] for name in FIRING_LIMITS},
+    message:
+        "Reading what the kiln did"
+    script:
+        "../../scripts/summarise_firings.py"
 
 
 rule reduce_traces:
@@ -153,6 +187,7 @@ rule gather_findings:
     input:
         tests=expand(f"{RESULTS}/collect/batches/{{batch}}_findings.csv", batch=BATCHES),
         cells=f"{RESULTS}/collect/cell_findings.csv",
+        firings=f"{RESULTS}/collect/firing_findings.csv",
         code=code_of("gather_findings"),
     output:
         findings=f"{RESULTS}/collect/findings.csv",
@@ -169,7 +204,11 @@ rule gather_findings:
         accepted=[[*key, reason] for key, reason in sorted(screen.accepted.items())],
         rows_of={
             table: {row[column]: row["row"] for row in screen.tables[table]}
-            for table, column in (("tests", "test"), ("cells", "cell"))
+            for table, column in (
+                ("tests", "test"),
+                ("cells", "cell"),
+                ("firings", "firing"),
+            )
         },
     message:
         "Gathering what was found and what was left out"

@@ -11,6 +11,7 @@ rule fit:
 rule fit_yield:
     input:
         yields=f"{RESULTS}/collect/yields.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
         code=code_of("fit_yield"),
     output:
         **MODELS["char_yield"],
@@ -23,7 +24,6 @@ rule fit_yield:
         "../../environment.yml"
     params:
         design=rows["design"],
-        firings=rows["firings"],
         settings=screen.config["model"],
         seed=screen.config["seed"],
     message:
@@ -35,6 +35,7 @@ rule fit_yield:
 rule fit_performance:
     input:
         cells=f"{RESULTS}/collect/cells.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
         code=code_of("fit_performance"),
     output:
         **MODELS["capacitance"],
@@ -46,7 +47,6 @@ rule fit_performance:
         "../../environment.yml"
     params:
         design=rows["design"],
-        firings=rows["firings"],
         settings=screen.config["model"],
         seed=screen.config["seed"],
     message:

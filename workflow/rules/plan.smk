@@ -4,6 +4,7 @@
 rule plan:
     input:
         f"{RESULTS}/plan/run_sheets",
+        f"{RESULTS}/plan/forms.xlsx",
 
 
 rule make_plan:
@@ -26,6 +27,8 @@ rule make_plan:
         seed=screen.config["seed"],
         limits=screen.config["limits"],
         moisture_u_percent=screen.config["moisture_u_percent"],
+        koh_purity_percent=screen.config["koh_purity_percent"],
+        priors=screen.priors,
     message:
         "Laying out firings and feed to weigh"
     script:
@@ -53,7 +56,38 @@ rule write_run_sheets:
         invented=screen.config["data_are_invented"],
         kiln=screen.config["kiln"],
         limits=screen.config["limits"],
+        koh_purity_percent=screen.config["koh_purity_percent"],
     message:
         "Writing a run sheet for each firing"
     script:
         "../../scripts/write_run_sheets.py"
+
+
+rule write_forms:
+    input:
+        design=f"{RESULTS}/plan/design.csv",
+        lots=f"{RESULTS}/plan/lots.csv",
+        code=code_of("write_forms"),
+        schemas=table_schema_files(),
+    output:
+        forms=f"{RESULTS}/plan/forms.xlsx",
+    log:
+        f"{RESULTS}/logs/write_forms.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/write_forms.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        names={
+            "feedstock": [row["feedstock"] for row in rows["feedstocks"]],
+            "balance": sorted(screen.config["balances"]),
+            "trace_map": maps_with(screen.config["column_maps"], "voltage"),
+            "log_map": maps_with(screen.config["column_maps"], "temperature"),
+        },
+        cells_per_lot=screen.config["plan"].get("cells_per_lot"),
+        title=screen.config["title"],
+        invented=screen.config["data_are_invented"],
+    message:
+        "Writing the forms to fill in"
+    script:
+        "../../scripts/write_forms.py"

@@ -13,6 +13,7 @@ rule rank_candidates:
         **MODELS["capacitance"],
         yields=f"{RESULTS}/collect/yields.csv",
         cells=f"{RESULTS}/collect/cells.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
         code=code_of("rank_candidates"),
     output:
         ranking=f"{RESULTS}/rank/ranking.csv",
@@ -25,7 +26,6 @@ rule rank_candidates:
         "../../environment.yml"
     params:
         design=rows["design"],
-        firings=rows["firings"],
         merits=screen.config["merits"],
         ranking=screen.config["ranking"],
         seed=screen.config["seed"],

@@ -74,7 +74,11 @@ rule render_report:
         findings=f"{RESULTS}/collect/findings.csv",
         left_out=f"{RESULTS}/collect/left_out.csv",
         traces=expand(f"{RESULTS}/figures/traces/{{batch}}", batch=BATCHES),
-        digests=expand(f"{RESULTS}/collect/batches/{{batch}}_digests.csv", batch=BATCHES),
+        firings=f"{RESULTS}/collect/firings.csv",
+        digests=[
+            *expand(f"{RESULTS}/collect/batches/{{batch}}_digests.csv", batch=BATCHES),
+            f"{RESULTS}/collect/firing_digests.csv",
+        ],
         config_files=screen.files,
         templates=[
             f"{workflow.basedir}/workflow/templates/report.html.jinja",

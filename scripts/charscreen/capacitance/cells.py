@@ -220,7 +220,7 @@ class _Cell:
         row.update(
             cell=cell["cell"],
             run=cell["run"],
-            lot=run.get("parent") or cell["run"],
+            lot=run.get("pool") or run.get("parent") or cell["run"],
             area_cm2=cell.get("area_cm2"),
             capacitance_method=method,
             n_tests=len(used),

@@ -22,7 +22,8 @@ class Sizing:
     expected_char_g : float
         Mean char. [g]
     koh_g : float or None
-        KOH for the expected char, within the limit per crucible; None without activation. [g]
+        KOH to weigh for the expected char, within the limit per crucible; None without
+        activation. [g]
     expected_carbon_g : float
         Mean finished carbon, losses through a KOH limit included. [g]
     chance_of_falling_short_percent : float
@@ -54,6 +55,7 @@ def size_feed(
     crucible_volume_mL: float | None = None,
     koh_ratio: float | None = None,
     max_koh_g: float | None = None,
+    koh_purity_percent: float = 100.0,
 ) -> Sizing:
     """Feed to weigh for a wanted mass of carbon with a stated chance of falling short.
 
@@ -77,8 +79,10 @@ def size_feed(
         Bulk density of the feed as received [g/L] and volume of a crucible [mL]; the feed is
         capped where both are given.
     koh_ratio, max_koh_g : float, optional
-        KOH per gram of char [g/g] and the most KOH one crucible takes [g]; where both are given
-        no more char than that is activated, and no more is made.
+        Pure KOH per gram of char [g/g] and the most KOH one crucible takes, as weighed [g]; where
+        both are given no more char than that is activated, and no more is made.
+    koh_purity_percent : float
+        KOH in the pellets; their mass is the pure KOH over this. [%]
 
     Returns
     -------
@@ -93,8 +97,8 @@ def size_feed(
     -----
     Carbon = feed · (1 − w) · Y_char · Y_act with independent lognormal factors of the stated
     means and relative standard deviations c, σ² = ln(1 + c²); with a KOH limit the char that
-    goes on is min(char, KOH limit/ratio). The feed solves P(carbon < wanted) = chance.
-    The lognormal form is common practice, no source.
+    goes on is min(char, KOH limit/ratio), the ratio being pellets per char.
+    The feed solves P(carbon < wanted) = chance. The lognormal form is common practice, no source.
     """
     chain = _Chain(
         wanted_carbon_g,
@@ -106,6 +110,7 @@ def size_feed(
         yield_activated_spread_percent=yield_activated_spread_percent,
         koh_ratio=koh_ratio,
         max_koh_g=max_koh_g,
+        koh_purity_percent=koh_purity_percent,
     )
     if not 0 < short_chance_percent < 100:
         raise ValueError(f"short_chance_percent is {short_chance_percent}, not between 0 and 100")
@@ -141,6 +146,7 @@ def carbon_from_feed(
     moisture_u_percent: float = 1.0,
     koh_ratio: float | None = None,
     max_koh_g: float | None = None,
+    koh_purity_percent: float = 100.0,
 ) -> Sizing:
     """What a given feed is expected to leave: `size_feed` run forward.
 
@@ -166,8 +172,47 @@ def carbon_from_feed(
         yield_activated_spread_percent=yield_activated_spread_percent,
         koh_ratio=koh_ratio,
         max_koh_g=max_koh_g,
+        koh_purity_percent=koh_purity_percent,
     )
     return chain.sizing(feed_ar_g, "")
+
+
+def carbon_for_cells(
+    cells: int,
+    *,
+    coating_mg: float,
+    carbon_percent: float,
+    loss_percent: float = 0.0,
+) -> float:
+    """Finished carbon that a number of two-electrode cells takes. [g]
+
+    Parameters
+    ----------
+    cells : int
+        Cells, two electrodes each.
+    coating_mg : float
+        Dry coating of one electrode. [mg]
+    carbon_percent : float
+        Carbon in the dry coating. [%]
+    loss_percent : float
+        Carbon lost on the way into the coating. [%]
+
+    Raises
+    ------
+    ValueError
+        Where a figure is not above zero or a percentage out of its range.
+
+    Notes
+    -----
+    carbon = 2 · cells · coating · share of carbon / (1 − loss)
+    """
+    _require_positive(cells=cells, coating_mg=coating_mg, carbon_percent=carbon_percent)
+    if carbon_percent > 100:
+        raise ValueError(f"carbon_percent is {carbon_percent}, more than the whole coating")
+    if not 0 <= loss_percent < 100:
+        raise ValueError(f"loss_percent is {loss_percent}, not from 0 to 100")
+    share = carbon_percent / 100.0 / (1.0 - loss_percent / 100.0)
+    return 2.0 * cells * coating_mg / 1000.0 * share
 
 
 class _Chain:
@@ -185,6 +230,7 @@ class _Chain:
         yield_activated_spread_percent: float | None,
         koh_ratio: float | None,
         max_koh_g: float | None,
+        koh_purity_percent: float,
     ) -> None:
         _require_positive(
             wanted_carbon_g=wanted_carbon_g, yield_char_d_percent=yield_char_d_percent
@@ -220,6 +266,12 @@ class _Chain:
                 raise ValueError("yield_activated_spread_percent is missing beside the yield")
             self.yield_activated = yield_activated_percent / 100.0
             self.sigma_act = _log_sd(yield_activated_spread_percent / 100.0)
+            if not 0 < koh_purity_percent <= 100:
+                raise ValueError(
+                    f"koh_purity_percent is {koh_purity_percent}, not above 0 and up to 100"
+                )
+            # From here on pellets as weighed per char.
+            koh_ratio = None if koh_ratio is None else koh_ratio / (koh_purity_percent / 100.0)
             self.koh_ratio = koh_ratio
             if koh_ratio is not None and max_koh_g is not None:
                 _require_positive(koh_ratio=koh_ratio, max_koh_g=max_koh_g)

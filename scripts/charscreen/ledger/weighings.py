@@ -9,7 +9,10 @@ from charscreen.findings import nearest
 from charscreen.uncertainty import reading_uncertainty
 
 #: Masses of a lot, in the order in which the material passes the balance.
-WEIGHINGS = ("feed_ar", "feed_dry", "char", "char_ground", "char_taken", "koh", "activated")
+WEIGHINGS = (
+    *("feed_ar", "feed_dry", "char", "char_ground", "char_washed", "char_taken", "koh"),
+    *("activated_unwashed", "activated"),
+)
 #: Percentages that stand beside the masses.
 PERCENTAGES = ("moisture_ar_percent", "char_ash_d_percent", "char_volatile_d_percent")
 
@@ -36,8 +39,9 @@ def net_masses(
     -------
     DataFrame
         Columns ``run``, ``balance`` (None where not known), ``calibration`` (relative
-        standard uncertainty of the scale), for each weighing ``<weighing>_g`` and
-        ``<weighing>_u`` [g] (reading alone), and the three percentages of the input [%].
+        standard uncertainty of the scale), ``readability`` and ``repeatability`` [g], for each
+        weighing ``<weighing>_g`` and ``<weighing>_u`` [g] (reading alone), and the three
+        percentages of the input [%].
 
     Raises
     ------
@@ -71,8 +75,12 @@ def net_masses(
     net = pd.DataFrame({"run": pd.Series(text_column(masses, "run"), dtype=object)})
     net["balance"] = pd.Series(names, dtype=object)
     net["calibration"] = of_balance("calibration_percent") / 100.0
+    net["readability"], net["repeatability"] = (
+        of_balance("readability_g"),
+        of_balance("repeatability_g"),
+    )
     one_reading = reading_uncertainty(
-        readability_g=of_balance("readability_g"), repeatability_g=of_balance("repeatability_g")
+        readability_g=net["readability"].to_numpy(), repeatability_g=net["repeatability"].to_numpy()
     )
     for name in WEIGHINGS:
         given = number_column(masses, f"{name}_g")

@@ -8,9 +8,10 @@ from pathlib import Path
 from charscreen.files import write_bytes
 from charscreen.findings import STOPS, render
 from charscreen.screen.config import load_config
+from charscreen.screen.folder import read_tables
 from charscreen.screen.parsing import plain_number
 from charscreen.screen.schemas import table_schemas
-from charscreen.screen.tables import read_table, read_tables
+from charscreen.screen.tables import read_table
 
 # Lines of differences shown before the rest is only counted.
 _LINES = 12
@@ -77,15 +78,15 @@ def accept_plan(folder: str | os.PathLike, *, replace: bool = False) -> list[str
     folder = Path(folder)
     plan_path, design_path = _plan_file(folder), folder / "config" / "design.csv"
     planned = _read_plan(plan_path, folder)
-    tables, files, findings = read_tables(folder / "config")
-    in_the_way = files.get("design")
+    read = read_tables(folder / "config")
+    tables, in_the_way = read.tables, read.files.get("design")
     if in_the_way is not None and in_the_way != design_path:
         raise AcceptError(
             f"The design of this screen is config/{in_the_way.name}; beside it a design.csv would "
             "not be read. Save it as design.csv, or move it away, then accept the plan."
         )
     needed = ("design", "masses", "cells")
-    stops = [f for f in findings if f.severity == STOPS and f.table in needed]
+    stops = [f for f in read.findings if f.severity == STOPS and f.table in needed]
     if stops:
         raise AcceptError(
             "What was measured cannot be told before this is put right:\n"
@@ -201,8 +202,8 @@ def _read_plan(path: Path, folder: Path) -> list[dict]:
         again += f" --directory {folder}"
     if not path.is_file():
         raise AcceptError(f"There is no plan yet ({where} is absent). {again}")
-    planned, findings = read_table(path, table_schemas()["design"])
-    stops = [finding for finding in findings if finding.severity == STOPS]
+    read = read_table(path, table_schemas()["design"])
+    planned, stops = read.rows, [f for f in read.findings if f.severity == STOPS]
     if stops:
         raise AcceptError(f"{render(stops, str(path.parent))}\n{again}")
     if not planned:

@@ -1,12 +1,12 @@
 """A plan: which lots go into which firings, and how much feed to weigh for each."""
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from charscreen.ledger.sizing import Sizing, carbon_from_feed, size_feed
+from charscreen.plan.feed import LOT_COLUMNS, size_lots
 from charscreen.plan.layout import Spread, choose_conditions, fill_sizes, spread_lots
 from charscreen.plan.settings import KOH, PlanError, Wanted, check_request
 from charscreen.plan.summary import summarise_plan
@@ -19,11 +19,6 @@ DESIGN_COLUMNS = (
     *("ramp_C_per_min", "parent", "activation", "koh_ratio", "activation_firing"),
     *("activation_temperature_C", "activation_hold_min", "feed_batch", "feed_ar_g", "order"),
     *("note", "exclude_reason", "accepted"),
-)
-#: Columns of the table of feed to weigh.
-LOT_COLUMNS = (
-    *("run", "feedstock", "firing", "crucible", "feed_ar_g", "expected_char_g", "koh_g"),
-    *("expected_carbon_g", "chance_of_falling_short_percent", "limited_by"),
 )
 #: What an empty feedstock table gives.
 NOTHING_YET = "nothing to plan yet: feedstocks.csv has no rows"
@@ -57,6 +52,8 @@ def make_plan(
     moisture_u_percent: float = 1.0,
     koh_warning_C: float = 650.0,
     nitrogen_limit_d_percent: float = 2.0,
+    koh_purity_percent: float = 100.0,
+    priors: Mapping | None = None,
 ) -> Plan:
     """A randomised plan under the kiln's limits.
 
@@ -76,6 +73,11 @@ def make_plan(
         Temperature from which a KOH firing is warned of. [°C]
     nitrogen_limit_d_percent : float
         Nitrogen of a dry feed above which its activation is warned of. [%]
+    koh_purity_percent : float
+        KOH in the pellets as weighed. [%]
+    priors : mapping, optional
+        Yields kept from a fit, from `charscreen.priors.read_priors`; they count before the
+        expected yields of feedstocks and settings.
 
     Returns
     -------
@@ -111,11 +113,16 @@ def make_plan(
     kinds = _lots_to_place(wanted, rng)
     firing_of = _place(kinds, wanted, conditions, rng)
     design = _design_table(kinds, firing_of, wanted, conditions, plan=plan, kiln=kiln, rng=rng)
-    sizings = _size_kinds(design, known, plan, kiln, moisture_u_percent)
-    design["feed_ar_g"] = [
-        np.nan if sizings[key] is None else sizings[key].feed_ar_g for key in _kinds_of(design)
-    ]
-    lots = _lots_table(design, sizings)
+    lots = size_lots(
+        design,
+        known,
+        plan=plan,
+        kiln=kiln,
+        moisture_u_percent=moisture_u_percent,
+        koh_purity_percent=koh_purity_percent,
+        priors=priors,
+    )
+    design["feed_ar_g"] = lots["feed_ar_g"]
     summary = summarise_plan(
         design,
         lots,
@@ -270,81 +277,6 @@ def _group_activations(
         Spread(conditions[char_firing, 0], itself, 1.0),
     ]
     return spread_lots(sizes, wishes, partners=feed, rng=rng)
-
-
-def _kinds_of(design: pd.DataFrame) -> list[tuple[str, str]]:
-    return list(zip(design["feedstock"], design["activation"], strict=True))
-
-
-def _size_kinds(
-    design: pd.DataFrame,
-    known: Mapping[str, Mapping],
-    plan: Mapping,
-    kiln: Mapping,
-    moisture_u_percent: float,
-) -> dict[tuple[str, str], Sizing | None]:
-    """Feed of each kind of lot, rounded to what one weighs; None where the moisture is unknown."""
-    sizings: dict[tuple[str, str], Sizing | None] = {}
-    for feedstock, activation in dict.fromkeys(_kinds_of(design)):
-        row = known[feedstock]
-        if row.get("moisture_ar_percent") is None:
-            sizings[feedstock, activation] = None
-            continue
-        expected = row.get("expected_char_yield_d_percent")
-        settings = {
-            "moisture_ar_percent": row["moisture_ar_percent"],
-            "moisture_u_percent": moisture_u_percent,
-            "yield_char_d_percent": (
-                plan["expected_char_yield_d_percent"] if expected is None else expected
-            ),
-            "yield_char_spread_percent": plan["char_yield_spread_percent"],
-        }
-        if activation == KOH:
-            settings |= {
-                "yield_activated_percent": plan["expected_activation_yield_percent"],
-                "yield_activated_spread_percent": plan["activation_yield_spread_percent"],
-                "koh_ratio": plan["koh_ratio"],
-                "max_koh_g": plan.get("max_koh_g"),
-            }
-        wanted_g = plan["wanted_carbon_g"]
-        sizing = size_feed(
-            wanted_g,
-            **settings,
-            short_chance_percent=plan["short_chance_percent"],
-            bulk_density_g_per_L=row.get("bulk_density_g_per_L"),
-            crucible_volume_mL=kiln.get("crucible_volume_mL"),
-        )
-        feed = _weighable(sizing.feed_ar_g, up=not sizing.limited_by)
-        rounded = carbon_from_feed(feed, wanted_g, **settings)
-        sizings[feedstock, activation] = replace(rounded, limited_by=sizing.limited_by)
-    return sizings
-
-
-def _weighable(mass_g: float, *, up: bool) -> float:
-    """Three significant digits: up, or down where a limit must not be passed. [g]"""
-    step = 10.0 ** (np.floor(np.log10(mass_g)) - 2)
-    # Nudged, so that a mass that is round already stays as it is.
-    count = np.ceil(mass_g / step - 1e-9) if up else np.floor(mass_g / step + 1e-9)
-    return float(f"{count * step:.6g}")
-
-
-def _lots_table(
-    design: pd.DataFrame, sizings: Mapping[tuple[str, str], Sizing | None]
-) -> pd.DataFrame:
-    lots = design[["run", "feedstock", "firing", "crucible", "feed_ar_g"]].copy()
-    each = [sizings[key] for key in _kinds_of(design)]
-    for name in (
-        "expected_char_g",
-        "koh_g",
-        "expected_carbon_g",
-        "chance_of_falling_short_percent",
-    ):
-        values = [None if sizing is None else getattr(sizing, name) for sizing in each]
-        lots[name] = np.array([np.nan if v is None else v for v in values], dtype=float)
-    lots["limited_by"] = pd.Series(
-        [(sizing.limited_by or None) if sizing else None for sizing in each], dtype=object
-    )
-    return lots[list(LOT_COLUMNS)]
 
 
 def _plain(row: Mapping) -> dict:

@@ -6,6 +6,7 @@ import jinja2
 import pandas as pd
 
 from charscreen import cautions
+from charscreen.ledger.stoichiometry import koh_balance
 from charscreen.rounding import is_number
 
 ROOM_TEMPERATURE_C = 20.0
@@ -61,6 +62,7 @@ def render_run_sheet(
     template: str,
     data_are_invented: bool = False,
     limits: Mapping | None = None,
+    koh_purity_percent: float = 100.0,
 ) -> str:
     """One run sheet as a complete HTML page.
 
@@ -85,6 +87,8 @@ def render_run_sheet(
     limits : mapping, optional
         ``koh_warning_C`` [°C] and ``nitrogen_d_percent`` [%]: from where on the cautions on
         potassium and cyanide stand on the sheet.
+    koh_purity_percent : float
+        KOH in the pellets as weighed. [%]
 
     Raises
     ------
@@ -105,7 +109,7 @@ def render_run_sheet(
     if kind == "carbonise":
         sheet = _char_sheet(here, known, kiln)
     else:
-        sheet = _activation_sheet(here, known, kiln, limits)
+        sheet = _activation_sheet(here, known, kiln, limits, koh_purity_percent)
     sheet["firing"] = firing
     environment = jinja2.Environment(
         autoescape=True,
@@ -195,19 +199,33 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
 
 
 def _activation_sheet(
-    here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping, limits: Mapping
+    here: pd.DataFrame,
+    known: Mapping[str, Mapping],
+    kiln: Mapping,
+    limits: Mapping,
+    koh_purity_percent: float,
 ) -> dict:
     first = here.iloc[0]
     temperature = first.get("activation_temperature_C")
     temperature = float(temperature) if is_number(temperature) else None
     hot = temperature is None or temperature >= limits["koh_warning_C"]
     rich, rows = [], []
+    potassium_g = hydrogen_L = 0.0
     for lot in here.to_dict("records"):
         name = _name(lot["feedstock"], known)
         nitrogen = known.get(lot["feedstock"], {}).get("nitrogen_d_percent")
         if is_number(nitrogen) and nitrogen > limits["nitrogen_d_percent"] and name not in rich:
             rich.append(name)
         ratio = lot.get("koh_ratio")
+        if is_number(lot.get("koh_g")):
+            char = lot.get("expected_char_g")
+            most = koh_balance(
+                lot["koh_g"],
+                char_g=char if is_number(char) else None,
+                purity_percent=koh_purity_percent,
+            )
+            potassium_g += most.potassium_g
+            hydrogen_L += most.hydrogen_L
         rows.append(
             {
                 "run": str(lot["run"]),
@@ -250,18 +268,26 @@ def _activation_sheet(
         ],
         "rows": rows,
         "legend": (
-            "KOH to weigh = ratio × char really taken; the figure printed is for the char "
-            "expected. The small names are the columns of masses.csv."
+            f"KOH to weigh = ratio × char really taken{_per_purity(koh_purity_percent)}; the "
+            "figure printed is for the char expected. The small names are the columns of "
+            "masses.csv."
         ),
         "steps": _ACTIVATION_STEPS,
         "cautions": cautions.cautions_for(
             activate=True,
             activation_temperature_C=temperature,
+            potassium_g=potassium_g or None,
+            hydrogen_L=hydrogen_L or None,
             nitrogen_rich=rich,
             koh_warning_C=limits["koh_warning_C"],
             nitrogen_limit_d_percent=limits["nitrogen_d_percent"],
         ),
     }
+
+
+def _per_purity(koh_purity_percent: float) -> str:
+    """The division by the share of KOH in the pellets, in words; empty where it is 1."""
+    return "" if koh_purity_percent == 100 else f" ÷ {koh_purity_percent / 100:g} (pellets)"
 
 
 def _conditions(peak_C: object, hold_min: object, ramp: object, kiln: Mapping) -> list[tuple]:

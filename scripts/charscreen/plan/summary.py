@@ -7,6 +7,7 @@ import pandas as pd
 
 from charscreen.plan.settings import KOH, NONE, Wanted
 from charscreen.rounding import is_number
+from charscreen.words import count_words
 
 ROOM_TEMPERATURE_C = 20.0
 
@@ -204,14 +205,20 @@ def _cannot_tell(design: pd.DataFrame, wanted: Wanted) -> list[str]:
     settings = firings["peak_temperature_C"].nunique() + firings["hold_min"].nunique() - 1
     if len(firings) <= settings:
         out.append(
-            f"{len(firings)} firings for {settings} terms of temperature and hold: no firing is "
-            "left to judge the scatter between firings by, so their effects have no error."
+            f"{count_words(len(firings), 'firing')} for {count_words(settings, 'term')} of "
+            "temperature and hold: no firing is left to judge the scatter between firings by, so "
+            "their effects have no error."
         )
-    screen = design[design["role"] == "screen"]
     if len(wanted.temperatures_C) > 1:
-        meets = screen.groupby("feedstock")["peak_temperature_C"].nunique()
+        # Reference lots count as well: the models take them like any other lot.
+        meets = design.groupby("feedstock")["peak_temperature_C"].nunique()
         single = sorted(meets[meets == 1].index)
-        if single:
+        if len(single) == len(meets):
+            out.append(
+                "Each feedstock is fired at one temperature only: what temperature does cannot be "
+                "told from what the feedstock does."
+            )
+        elif single:
             out.append(
                 f"{', '.join(single)}: one temperature only, so how they answer to temperature "
                 "is taken from the other feedstocks."

@@ -2,6 +2,8 @@
 
 from collections.abc import Mapping
 
+import pandas as pd
+
 from charscreen.report.electricity_text import electricity_text
 from charscreen.rounding import fixed, is_number
 from charscreen.words import count_words, first_upper, level_words, model_words, number_text
@@ -10,6 +12,10 @@ FROM_MEMORY = " Cited from memory."
 SOURCES = {
     "gum": "JCGM 100:2008, Guide to the expression of uncertainty in measurement, clause 5.1. "
     "Rounding to two digits of the uncertainty: clause 7.2.6, from memory.",
+    "monte_carlo": "JCGM 101:2008, Propagation of distributions using a Monte Carlo method."
+    + FROM_MEMORY,
+    "koh": "M. A. Lillo-Ródenas, D. Cazorla-Amorós, A. Linares-Solano (2003), Carbon 41, 267 "
+    "(reaction of KOH with carbon)." + FROM_MEMORY,
     "iec": "IEC 62391-1, Fixed electric double-layer capacitors for use in electric and "
     "electronic equipment. Title and window (0.8 to 0.4 of the rated voltage) from memory.",
     "draws": "JCGM 101:2008, Propagation of distributions using a Monte Carlo method, clause 7.",
@@ -52,6 +58,10 @@ def methods(inputs: Mapping, config: Mapping) -> tuple[list[tuple[str, str]], li
             inputs["yields"]["fixed_carbon_yield_percent"].map(is_number).any()
         ):
             cited.append("fixed_carbon")
+        if _drawn(inputs["yields"]):
+            cited.append("monte_carlo")
+        if _has_koh(inputs["yields"]):
+            cited.append("koh")
     if len(inputs["test_results"]):
         paragraphs.append(("Capacitance and resistance", electricity_text(inputs, config)))
         cited += ["iec", "gum"]
@@ -85,6 +95,17 @@ def methods(inputs: Mapping, config: Mapping) -> tuple[list[tuple[str, str]], li
     return paragraphs, [SOURCES[key] for key in SOURCES if key in cited]
 
 
+def _drawn(yields: pd.DataFrame) -> int:
+    """Lots whose standard errors come from draws."""
+    if "uncertainty_from" not in yields:
+        return 0
+    return int((yields["uncertainty_from"] == "Monte Carlo").sum())
+
+
+def _has_koh(yields: pd.DataFrame) -> bool:
+    return "koh_potassium_g" in yields and yields["koh_potassium_g"].map(is_number).any()
+
+
 def _ledger(inputs: Mapping) -> str:
     yields = inputs["yields"]
     text = (
@@ -93,6 +114,16 @@ def _ledger(inputs: Mapping) -> str:
         "its own aliquot. Standard uncertainties of balance (resolution, repeatability, "
         "calibration), moisture and ash are carried through by the law of propagation."
     )
+    drawn = _drawn(yields)
+    if drawn:
+        text += (
+            f" For {count_words(drawn, 'lot')} a mass is near the resolution of the balance; "
+            "standard errors there come from Monte Carlo draws."
+        )
+    if _has_koh(yields):
+        text += (
+            " What KOH can consume and form is reckoned from 6 KOH + 2 C → 2 K + 3 H2 + 2 K2CO3."
+        )
     sources = {
         "weighed": "weighed dry",
         "aliquot": "from the moisture of an aliquot",

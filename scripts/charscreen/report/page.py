@@ -31,12 +31,12 @@ def render_report(
     Parameters
     ----------
     inputs : mapping
-        Result tables as DataFrames: ``ranking``, ``yields``, ``cells``, ``test_results``,
-        ``findings``, ``left_out`` (each with its columns, rows or not); ``rank_summary``
-        (dict); ``models``: name to a mapping with the DataFrames ``effects``, ``variance``,
-        ``means``, ``residuals`` and the dict ``json``; ``unused``: list of str; ``counts``:
-        rows per table; ``provenance``: ``versions`` (dict), ``seed``, ``inputs`` (pairs of path
-        and hash), ``code`` (hash). May hold ``feedstock_names`` (id to name) and
+        Result tables as DataFrames: ``ranking``, ``yields``, ``firings``, ``cells``,
+        ``test_results``, ``findings``, ``left_out`` (each with its columns, rows or not);
+        ``rank_summary`` (dict); ``models``: name to a mapping with the DataFrames ``effects``,
+        ``variance``, ``means``, ``residuals`` and the dict ``json``; ``unused``: list of str;
+        ``counts``: rows per table; ``provenance``: ``versions`` (dict), ``seed``, ``inputs``
+        (pairs of path and hash), ``code`` (hash). May hold ``feedstock_names`` (id to name) and
         ``nitrogen_rich`` (names of feeds above the nitrogen limit).
     config : mapping
         Settings: title, question, data_are_invented, results, merits, ranking, capacitance,

@@ -25,6 +25,7 @@ from charscreen.report.blocks import (
 )
 from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
+from charscreen.report.firings import firings_blocks
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
 from charscreen.report.tables import (
     RANKING_TOP,
@@ -213,7 +214,7 @@ def _yields(inputs, pictures, folder) -> Section:
             "No lot has a yield yet: weigh feed and char of each lot into config/masses.csv "
             "(feed_ar_g or feed_dry_g, and char_g)."
         )
-        return Section("yields", "Yields", [Text(text)])
+        return Section("yields", "Yields", [Text(text), *firings_blocks(inputs, folder)])
     blocks: list = [Text(f"Yields of single lots, on all bases, stand in {source}.")]
     blocks += show(pictures, "yields")
     for model, column, unit in (
@@ -230,6 +231,7 @@ def _yields(inputs, pictures, folder) -> Section:
                 "config/masses.csv."
             )
         )
+    blocks += firings_blocks(inputs, folder)
     return Section("yields", "Yields", blocks)
 
 

@@ -8,7 +8,8 @@ from charscreen.screen.check_masses import check_pair
 from charscreen.screen.review import Review
 
 OFFERED = 500  # names among which a near one is looked for; more would take seconds
-UNEQUAL = 2.0  # ratio of two electrodes that is asked about: common practice, no source
+UNEQUAL = 1.5  # ratio of two electrodes that is asked about: common practice, no source
+HEAVY_MG_PER_CM2 = 30.0  # dry coating of one electrode: common practice, no source
 # Words that name an electrolyte without water; anything else counts as aqueous or unknown.
 _WATER_FREE = re.compile(
     r"acetonitrile|\bacn\b|propylene carbonate|\bpc\b|ionic liquid|imidazol|\bemim|teabf|tea-?bf|"
@@ -35,8 +36,8 @@ def check_cells(review: Review) -> None:
             for side in (1, 2)
         ):
             continue
-        binder, additive = row["binder_percent"], row["additive_percent"]
-        if None not in (binder, additive) and binder + additive >= 100:
+        binder, additive = row["binder_percent"] or 0.0, row["additive_percent"] or 0.0
+        if binder + additive >= 100:
             review.leaves_out(
                 "cells",
                 row,
@@ -46,6 +47,7 @@ def check_cells(review: Review) -> None:
             )
             continue
         _question_electrodes(review, row)
+        _question_coating(review, row)
         if limit is not None:
             _question_voltage(review, row, limit)
         lot = lots.get(row["run"]) or {}
@@ -76,7 +78,29 @@ def _question_electrodes(review: Review, row: dict) -> None:
             row,
             "electrode_2_mg" if row["electrode_2_mg"] is not None else "electrode_2_gross_mg",
             f"The electrodes weigh {first:.4g} and {second:.4g} mg. Check both: each needs its "
-            "own mass, without collector.",
+            "own mass, not that of both, without collector.",
+        )
+
+
+def _question_coating(review: Review, row: dict) -> None:
+    masses = [electrode_mass(row, side) for side in (1, 2)]
+    if row["area_cm2"] and None not in masses:
+        loading = sum(masses) / 2 / row["area_cm2"]
+        if loading > HEAVY_MG_PER_CM2:
+            review.questions(
+                "cells",
+                row,
+                "electrode_1_mg" if row["electrode_1_mg"] is not None else "electrode_1_gross_mg",
+                f"{loading:.3g} mg of coating per cm² is very much. Was the collector weighed "
+                "with it, or is area_cm2 that of one electrode?",
+            )
+    if row["binder_percent"] == 0:
+        review.questions(
+            "cells",
+            row,
+            "binder_percent",
+            "A coating without binder is unusual. Write the binder of the dry coating, since what "
+            "is no binder and no additive counts as carbon.",
         )
 
 
@@ -117,7 +141,7 @@ def check_tests(review: Review, traces: Path) -> None:
     readings: dict[str, list[dict]] = {}
     for row in review.rows("readings"):
         readings.setdefault(row["test"], []).append(row)
-    present = _files_below(traces)
+    present = files_below(traces)
     seen: dict[tuple, dict] = {}
     for row in review.rows("tests"):
         if not _has_map(review, row):
@@ -134,7 +158,8 @@ def check_tests(review: Review, traces: Path) -> None:
             _question_order(review, "tests", row, "date", fired.get(firing), f"firing {firing}")
 
 
-def _files_below(folder: Path) -> set[str]:
+def files_below(folder: Path) -> set[str]:
+    """Files of a folder and the folders in it, as paths below it."""
     if not folder.is_dir():
         return set()
     return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
@@ -196,7 +221,7 @@ def _lacking(
         return "trace", text
     if row["trace"] is not None:
         if row["trace"] not in present:
-            return "trace", _missing_file(row["trace"], present)
+            return "trace", missing_file(row["trace"], present)
         if row["trace_map"] is None:
             return "trace_map", "The cell is empty, and a trace needs a column map. Name one."
     if method == "through_resistor" and row["load_ohm"] is None:
@@ -233,7 +258,8 @@ def _lacking_current(review: Review, row: dict, readings: list[dict]) -> tuple[s
     return column or "trace_map", text
 
 
-def _missing_file(name: str, present: set[str]) -> str:
+def missing_file(name: str, present: set[str]) -> str:
+    """Message on a trace or log that is not there, with a near name among those that are."""
     alike = {path for path in present if path[:1].casefold() == name[:1].casefold()}
     near = nearest(name, sorted(alike)[:OFFERED])
     meant = f" Did you mean '{near}'?" if near else ""

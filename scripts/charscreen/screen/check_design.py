@@ -1,12 +1,10 @@
-"""Checks of lots and firings: what a firing shares, which crucible, which activation."""
+"""Checks of lots: what a firing shares, which crucible, which activation, which pool."""
 
 from collections import Counter
 
-from charscreen.findings import nearest
+from charscreen.deviations import other_scale
 from charscreen.screen.review import Review
 
-OVERSHOOT_C = 20.0  # common practice, no source
-HOLD_SHARE = 0.25  # common practice, no source
 _OF_CHAR_FIRING = ("peak_temperature_C", "hold_min", "ramp_C_per_min")
 _OF_ACTIVATION = ("activation_temperature_C", "activation_hold_min")
 _OF_KOH = ("koh_ratio", "activation_firing", *_OF_ACTIVATION)
@@ -15,6 +13,7 @@ _OF_KOH = ("koh_ratio", "activation_firing", *_OF_ACTIVATION)
 def check_design(review: Review) -> None:
     """All checks of design.csv that need no other measurement."""
     _check_parents(review)
+    _check_pools(review)
     _check_shared(review, "firing", _OF_CHAR_FIRING)
     _check_shared(review, "activation_firing", _OF_ACTIVATION)
     _check_crucibles(review)
@@ -48,6 +47,48 @@ def _check_parents(review: Review) -> None:
                     f"'{_text(mine)}' differs from '{_text(its)}' of its parent {row['parent']} "
                     f"(row {parent['row']}). An aliquot carries its parent's; correct one.",
                 )
+
+
+def _check_pools(review: Review) -> None:
+    """Lots mixed before coating are of one feedstock and made alike."""
+    runs = review.rows_by_id("design")
+    pools: dict[str, list[dict]] = {}
+    for row in review.rows("design"):
+        if row["pool"] is None:
+            continue
+        if row["pool"] in runs:
+            review.stops(
+                "design",
+                row,
+                "pool",
+                f"'{row['pool']}' is a run in row {runs[row['pool']]['row']}. Give the pool a "
+                "name of its own, and the same one to every run that went into it.",
+            )
+        pools.setdefault(row["pool"], []).append(row)
+    for pool, rows in pools.items():
+        first = rows[0]
+        for row in rows[1:]:
+            for column in ("feedstock", "activation", "koh_ratio"):
+                if row[column] != first[column]:
+                    review.stops(
+                        "design",
+                        row,
+                        column,
+                        f"'{_text(row[column])}' differs from '{_text(first[column])}' in row "
+                        f"{first['row']}, and both went into pool {pool}. A pool is one kind of "
+                        "carbon: correct one, or empty pool.",
+                    )
+            for column in ("firing", "activation_firing", "peak_temperature_C", "hold_min"):
+                if row[column] != first[column]:
+                    review.questions(
+                        "design",
+                        row,
+                        column,
+                        f"Pool {pool} mixes {_text(row[column])} with {_text(first[column])} of "
+                        f"row {first['row']}. Its cells count to the firing of the run they name, "
+                        "so the scatter between firings comes out too small.",
+                    )
+                    break
 
 
 def _check_shared(review: Review, group: str, columns: tuple[str, ...]) -> None:
@@ -173,7 +214,8 @@ def _check_kiln_limit(review: Review) -> None:
                 row,
                 column,
                 f"{row[column]:g} °C is above what the kiln is good for ({hottest:g} °C, "
-                "kiln.max_temperature_C in config.yaml). Correct one of them.",
+                "kiln.max_temperature_C in config.yaml). Correct one of them."
+                f"{other_scale(row[column])}",
             )
 
 
@@ -211,86 +253,6 @@ def _check_cautions(review: Review) -> None:
                 "them before any acid wash, follow your safety data sheets and a written "
                 "procedure, or choose another feed.",
             )
-
-
-def check_firings(review: Review) -> None:
-    """Firings that were done against the lots planned for them."""
-    chars: dict[str, dict] = {}
-    activations: dict[str, dict] = {}
-    for row in review.rows("design"):
-        if row["firing"] and not row["parent"]:
-            chars.setdefault(row["firing"], row)
-        if row["activation_firing"]:
-            activations.setdefault(row["activation_firing"], row)
-    planned_ever = {row["firing"] for row in review.all_rows("design")}
-    planned_ever |= {row["activation_firing"] for row in review.all_rows("design")}
-    dates = {row["firing"]: row["date"] for row in review.rows("firings")}
-    for row in review.rows("firings"):
-        firing, kind = row["firing"], row["kind"]
-        if firing is None or kind is None:
-            continue
-        planned, columns = chars.get(firing), ("peak_temperature_C", "hold_min")
-        other = activations.get(firing)
-        if kind == "activate":
-            planned, other = other, planned
-            columns = ("activation_temperature_C", "activation_hold_min")
-        if planned is None and other is not None:
-            review.stops(
-                "firings",
-                row,
-                "kind",
-                f"'{kind}' does not fit: design row {other['row']} has {firing} as "
-                f"{'activation firing' if kind == 'carbonise' else 'char firing'}. Correct one "
-                "of them.",
-            )
-        elif planned is None and firing not in planned_ever:
-            _ask_unused(review, row, {*chars, *activations})
-        elif planned is not None:
-            _compare_with_plan(review, row, planned, columns)
-    for row in review.rows("design"):
-        before, after = dates.get(row["firing"]), dates.get(row["activation_firing"])
-        if before and after and after < before:
-            activation = review.rows_by_id("firings")[row["activation_firing"]]
-            review.questions(
-                "firings",
-                activation,
-                "date",
-                f"{after} lies before {before}, when firing {row['firing']} made the char of run "
-                f"{row['run']}. Correct one of the dates.",
-            )
-            dates[row["activation_firing"]] = None  # asked once
-
-
-def _ask_unused(review: Review, row: dict, known: set[str]) -> None:
-    near = nearest(row["firing"], sorted(known))
-    if near and near.casefold() == row["firing"].casefold():
-        text = f"'{row['firing']}' is '{near}' in design; capitals count. Write it alike."
-        review.stops("firings", row, "firing", text)
-        return
-    meant = f" Did you mean '{near}'?" if near and near not in review.rows_by_id("firings") else ""
-    text = f"No lot of design was in firing '{row['firing']}'.{meant} Add its lots or correct it."
-    review.questions("firings", row, "firing", text)
-
-
-def _compare_with_plan(review: Review, row: dict, planned: dict, columns: tuple[str, str]) -> None:
-    done, wanted = row["peak_temperature_C"], planned[columns[0]]
-    if None not in (done, wanted) and abs(done - wanted) > OVERSHOOT_C:
-        review.questions(
-            "firings",
-            row,
-            "peak_temperature_C",
-            f"The kiln reached {done:g} °C where {wanted:g} °C was planned. Check the reading; "
-            "the models take what was reached.",
-        )
-    done, wanted = row["hold_min"], planned[columns[1]]
-    if None not in (done, wanted) and abs(done - wanted) > max(10.0, HOLD_SHARE * wanted):
-        review.questions(
-            "firings",
-            row,
-            "hold_min",
-            f"The hold was {done:g} min where {wanted:g} min was planned. Check the reading and "
-            "its unit (minutes, not hours); the models take what was done.",
-        )
 
 
 def _text(value: object) -> str:

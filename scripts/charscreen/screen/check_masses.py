@@ -1,13 +1,17 @@
 """Checks of the weighings: masses that grow where they cannot, wrong units, odd yields."""
 
 from charscreen.findings import nearest
+from charscreen.ledger.stoichiometry import koh_balance
 from charscreen.screen.review import Review
 
-NAMES = ("feed_ar", "feed_dry", "char", "char_ground", "char_taken", "koh", "activated")
+NAMES = (
+    *("feed_ar", "feed_dry", "char", "char_ground", "char_washed", "char_taken", "koh"),
+    *("activated_unwashed", "activated"),
+)
 # Thresholds of the questions below: common practice, no source.
 MOISTURE_POINTS = 8.0
-RATIO_SHARE = 0.20
 LOW_YIELD, HIGH_YIELD = 0.01, 0.65
+LEAST_OF_TEN = 0.15  # a char that is only a little too heavy has lost no decimal mark
 LOW_ACTIVATION, HIGH_ACTIVATION = 0.01, 0.95
 
 
@@ -104,25 +108,27 @@ def _column(row: dict, name: str) -> str:
 
 def _is_possible(review: Review, row: dict, net: dict, lot: dict, feed: dict) -> bool:
     """False where a mass grew along the chain and the row was left out."""
-    wet, dry, source = net["feed_ar"], *_dry_feed(row, net, feed)
+    wet, dry, source = net["feed_ar"], *dry_feed(row, net, feed)
     steps = [
         ("feed_dry", net["feed_dry"], wet, "feed as received", "Were the two swapped?"),
         ("char", net["char"], dry, source, "Was the char dry, and are both in grams?"),
         ("char", net["char"], wet, "feed as received", "Was the char dry, and are both in grams?"),
         ("char_ground", net["char_ground"], net["char"], "char", "Were the two swapped?"),
         (
-            "char_taken",
-            net["char_taken"],
+            "char_washed",
+            net["char_washed"],
             _first(net["char_ground"], net["char"]),
-            "char there was",
-            "Are both in grams?",
+            "char before its wash",
+            "Was it dry again?",
         ),
+        ("char_taken", net["char_taken"], _char_there(net), "char there was", "Are both in grams?"),
+        ("activated", net["activated"], _taken(net), "char it came from", "Was it washed and dry?"),
         (
             "activated",
             net["activated"],
-            _first(net["char_taken"], net["char_ground"], net["char"]),
-            "char it came from",
-            "Was it washed and dry?",
+            net["activated_unwashed"],
+            "carbon before its wash",
+            "Were the two swapped?",
         ),
     ]
     for name, heavier, lighter, words, question in steps:
@@ -131,10 +137,21 @@ def _is_possible(review: Review, row: dict, net: dict, lot: dict, feed: dict) ->
                 "masses",
                 row,
                 _column(row, name),
-                f"{heavier:g} g is more than the {words}, {lighter:.4g} g. {question} The row is "
-                "left out until it is mended.",
+                f"{heavier:g} g is more than the {words}, {lighter:.4g} g. {question}"
+                f"{_moved_mark(name, heavier / lighter, heavier)} The row is left out until it is "
+                "mended.",
             )
             return False
+    parts = (row["char_ash_d_percent"], row["char_volatile_d_percent"])
+    if None not in parts and sum(parts) > 100:
+        review.leaves_out(
+            "masses",
+            row,
+            "char_volatile_d_percent",
+            f"Ash {parts[0]:g} % and volatile matter {parts[1]:g} % are more than the char. Both "
+            "are percent of the dry char. The row is left out until they are mended.",
+        )
+        return False
     if net["activated"] is not None and lot.get("activation") == "none":
         review.leaves_out(
             "masses",
@@ -151,8 +168,35 @@ def _first(*values: float | None) -> float | None:
     return next((value for value in values if value is not None), None)
 
 
-def _dry_feed(row: dict, net: dict, feed: dict) -> tuple[float | None, str]:
-    """Dry feed [g], weighed or from a moisture, and what to call it."""
+def _moved_mark(name: str, ratio: float, mass: float) -> str:
+    """Words where a tenth of a char would be an ordinary yield, with a blank before."""
+    if name != "char" or not LEAST_OF_TEN < ratio / 10 < HIGH_YIELD:
+        return ""
+    return f" Was it {mass / 10:g} g, a decimal mark lost?"
+
+
+def _char_there(net: dict) -> float | None:
+    """Char there was to take from, after grinding and washing where these were weighed. [g]"""
+    return _first(net["char_washed"], net["char_ground"], net["char"])
+
+
+def _taken(net: dict) -> float | None:
+    """Char that went into the activation. [g]"""
+    return _first(net["char_taken"], _char_there(net))
+
+
+def dry_feed(row: dict, net: dict, feed: dict) -> tuple[float | None, str]:
+    """Dry feed [g], weighed or from a moisture, and what to call it.
+
+    Parameters
+    ----------
+    row : dict
+        Weighing; its ``moisture_ar_percent`` counts before the feedstock's. [%]
+    net : dict
+        ``feed_ar`` and ``feed_dry``. [g]
+    feed : dict
+        Row of the feedstock; may be empty.
+    """
     if net["feed_dry"] is not None:
         return net["feed_dry"], "dry feed"
     if net["feed_ar"] is None:
@@ -193,7 +237,7 @@ def _question_moisture(review: Review, row: dict, net: dict, feed: dict) -> None
 
 
 def _question_yields(review: Review, row: dict, net: dict, lot: dict, feed: dict) -> None:
-    char, (dry, _) = net["char"], _dry_feed(row, net, feed)
+    char, (dry, _) = net["char"], dry_feed(row, net, feed)
     if char is not None and dry is not None:
         share = char / dry
         if share < LOW_YIELD:
@@ -212,7 +256,7 @@ def _question_yields(review: Review, row: dict, net: dict, lot: dict, feed: dict
                 f"The char is {100 * share:.3g} % of the dry feed, which is very much. Was it "
                 "dry, and was the firing complete?",
             )
-    taken = _first(net["char_taken"], net["char_ground"], char)
+    taken = _taken(net)
     if net["activated"] is not None and taken is not None:
         share = net["activated"] / taken
         if share < LOW_ACTIVATION or share > HIGH_ACTIVATION:
@@ -226,7 +270,7 @@ def _question_yields(review: Review, row: dict, net: dict, lot: dict, feed: dict
 
 
 def _question_koh(review: Review, row: dict, net: dict, lot: dict) -> None:
-    koh, taken = net["koh"], _first(net["char_taken"], net["char_ground"], net["char"])
+    koh, taken = net["koh"], _taken(net)
     if koh is None:
         return
     if lot.get("activation") == "none":
@@ -238,18 +282,42 @@ def _question_koh(review: Review, row: dict, net: dict, lot: dict) -> None:
             "of the two.",
         )
         return
+    purity = review.config.get("koh_purity_percent", 100.0)
+    found = koh_balance(koh, char_g=taken, purity_percent=purity)
+    limits = review.config.get("limits", {})
     planned = lot.get("koh_ratio")
-    if taken is None or planned is None:
+    if found.ratio is None:
         return
-    ratio = koh / taken
-    if abs(ratio / planned - 1) > RATIO_SHARE:
+    off = limits.get("koh_ratio_off_percent", 20.0) / 100
+    pure = f" ({purity:g} % pure)" if purity < 100 else ""
+    if planned is not None and abs(found.ratio / planned - 1) > off:
         review.questions(
             "masses",
             row,
             _column(row, "koh"),
-            f"{koh:g} g KOH on {taken:.4g} g char is {ratio:.2f} to 1, planned was {planned:g} to "
-            "1. Check both weighings, or correct koh_ratio in design.",
+            f"{koh:g} g KOH{pure} on {taken:.4g} g char is {found.ratio:.2f} to 1, planned was "
+            f"{planned:g} to 1. Check both weighings, or correct koh_ratio in design."
+            f"{_ratio_of_another(koh, planned, off, net)}",
         )
+    most = limits.get("koh_carbon_percent", 50.0)
+    if found.carbon_percent > most:
+        review.questions(
+            "masses",
+            row,
+            _column(row, "koh"),
+            f"{koh:g} g KOH{pure} can consume {found.carbon_percent:.0f} % of {taken:.4g} g char "
+            f"(limit {most:g} %) and make up to {found.potassium_g:.2g} g of potassium metal and "
+            f"{found.hydrogen_L:.2g} L of hydrogen. Check both weighings, and plan less KOH.",
+        )
+
+
+def _ratio_of_another(koh: float, planned: float, off: float, net: dict) -> str:
+    """Words where the KOH has the planned ratio to another mass, with a blank before."""
+    others = (("feed_ar", "feed as received"), ("feed_dry", "dry feed"), ("char", "whole char"))
+    for name, words in others:
+        if net[name] and abs(koh / net[name] / planned - 1) <= off:
+            return f" It has that ratio to the {words}: KOH counts per gram of char taken."
+    return ""
 
 
 def _check_aliquots(review: Review, lots: dict[str, dict]) -> None:
@@ -264,7 +332,7 @@ def _check_aliquots(review: Review, lots: dict[str, dict]) -> None:
         source = weighed.get(parent)
         if source is None:
             continue
-        there = _first(net_mass(source, "char_ground"), net_mass(source, "char"))
+        there = _char_there({name: net_mass(source, name) for name in NAMES})
         total = 0.0
         for row in rows:
             taken = net_mass(row, "char_taken")

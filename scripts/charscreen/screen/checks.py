@@ -1,10 +1,16 @@
 """Checks across the tables: names that must exist, rows that fall with others, and all the rest."""
 
-from dataclasses import replace
 from pathlib import Path
 
-from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest
-from charscreen.screen import check_cells, check_design, check_masses
+from charscreen.findings import LEAVES_OUT, SEVERITIES, STOPS, Finding, nearest
+from charscreen.screen import (
+    check_alike,
+    check_cells,
+    check_design,
+    check_firings,
+    check_masses,
+    check_readings,
+)
 from charscreen.screen.review import SHOWN_PER_COLUMN, Review
 from charscreen.screen.schemas import table_schemas
 
@@ -22,7 +28,7 @@ def check_tables(
     Parameters
     ----------
     tables : dict of str to list of dict
-        Rows as read by `tables.read_tables`.
+        Rows as read by `folder.read_tables`.
     config : dict
         Settings with defaults; empty where they could not be read (then what needs them is not
         checked).
@@ -57,34 +63,63 @@ def check_tables(
             review.drop_dependents("design", "parent", "design")
             check_design.check_design(review)
         elif table == "firings":
-            check_design.check_firings(review)
+            check_firings.check_firings(review, traces)
         elif table == "firing_readings":
             _check_firing_readings(review, unsure, excluded_firings)
         elif table == "masses":
             review.drop_dependents("masses", "run", "design")
             check_masses.check_masses(review)
+            check_alike.check_masses_alike(review)
         elif table == "cells":
             review.drop_dependents("cells", "run", "design")
             check_cells.check_cells(review)
+            check_alike.check_cells_alike(review)
         elif table == "tests":
             review.drop_dependents("tests", "cell", "cells")
             check_cells.check_tests(review, traces)
         elif table == "readings":
             review.drop_dependents("readings", "test", "tests")
+            check_readings.check_readings(review)
+    check_alike.check_dates_alike(review)
     if "feedstocks" not in unsure:
         _check_plan(review)
+    review.findings = _without_moot(review.findings)
     review.left_out.sort(key=lambda entry: (entry["table"], entry["row"]))
     return review
+
+
+def _without_moot(findings: list[Finding]) -> list[Finding]:
+    """Findings without those that another on the same cell makes pointless.
+
+    Something worse in a cell answers the questions on it; a value that could not be read is why
+    the cell then seems empty.
+    """
+    here: dict[tuple, list[Finding]] = {}
+    for finding in findings:
+        if finding.row is not None and finding.column:
+            here.setdefault((finding.table, finding.row, finding.column), []).append(finding)
+    moot: set[int] = set()
+    for group in here.values():
+        worst = min(SEVERITIES.index(finding.severity) for finding in group)
+        unread = any(finding.severity == STOPS and finding.value for finding in group)
+        moot |= {
+            id(finding)
+            for finding in group
+            if SEVERITIES.index(finding.severity) > worst or (unread and not finding.value)
+        }
+    return [finding for finding in findings if id(finding) not in moot]
 
 
 def _unsure_tables(findings: list[Finding]) -> set[str]:
     """Tables whose ids are not all known, since their file or key column could not be read."""
     schemas = table_schemas()
+    stopping = [finding for finding in findings if finding.severity == STOPS]
+    if any(finding.table == "forms" for finding in stopping):
+        return set(schemas)  # a workbook of all tables that cannot be read
     return {
         finding.table
-        for finding in findings
-        if finding.severity == STOPS
-        and finding.table in schemas
+        for finding in stopping
+        if finding.table in schemas
         and (finding.column in ("", schemas[finding.table].key) or finding.row in (None, 1))
     }
 
@@ -178,50 +213,3 @@ def _check_plan(review: Review) -> None:
             if word is not None and word not in known:
                 message = unknown(word, known, "feedstock", "feedstocks")
                 review.findings.append(Finding("config", None, key, word, STOPS, message))
-
-
-def accepted_reasons(
-    tables: dict[str, list[dict]],
-) -> dict[tuple[str, int], str]:
-    """(table, row) to the text under ``accepted``, for the rows that have one."""
-    return {
-        (table, row["row"]): row["accepted"]
-        for table, rows in tables.items()
-        for row in rows
-        if row.get("accepted")
-    }
-
-
-def reason_for(accepted: str, column: str, table: str) -> str:
-    """The part of an ``accepted`` cell that holds for a column; empty where none does.
-
-    Parameters
-    ----------
-    accepted : str
-        ``column: reason; column: reason``, or one reason for the whole row.
-    column : str
-        Column of the questioned value.
-    table : str
-        Its table, whose columns are known.
-    """
-    known = table_schemas()[table].columns
-    parts = [part.strip() for part in accepted.split(";") if part.strip()]
-    named = []
-    for part in parts:
-        name, colon, reason = part.partition(":")
-        if not colon or name.strip() not in known:
-            return accepted
-        named.append((name.strip(), reason.strip()))
-    return "; ".join(reason for name, reason in named if name == column and reason)
-
-
-def with_acceptance(findings: list[Finding], accepted: dict[tuple[str, int], str]) -> list[Finding]:
-    """Findings with the user's reason beside each questioned value that has one."""
-    out = []
-    for finding in findings:
-        text = accepted.get((finding.table, finding.row or 0), "")
-        if text and finding.severity == QUESTIONS:
-            reason = reason_for(text, finding.column, finding.table)
-            finding = replace(finding, accepted=reason)
-        out.append(finding)
-    return out

@@ -7,13 +7,11 @@ import os
 import re
 from pathlib import Path
 
-import yaml
-
-from charscreen.findings import STOPS, Finding, nearest
+from charscreen.findings import Finding, nearest
+from charscreen.screen.config_yaml import config_finding, read_yaml, resolved
 from charscreen.screen.parsing import show
 from charscreen.screen.schemas import config_schema
 
-MAX_BYTES = 1_000_000
 _TYPE_WORDS = {
     "string": "text",
     "number": "a number",
@@ -23,39 +21,6 @@ _TYPE_WORDS = {
     "object": "a group of keys",
     "null": "nothing",
 }
-
-
-class _Loader(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
-    """Safe loader that leaves dates as text and does not read 4:1 as a number of base 60."""
-
-
-_Loader.yaml_implicit_resolvers = {
-    letter: [
-        (tag, pattern)
-        for tag, pattern in resolvers
-        if not tag.endswith((":int", ":float", ":timestamp"))
-    ]
-    for letter, resolvers in _Loader.yaml_implicit_resolvers.items()
-}
-_Loader.add_implicit_resolver(
-    "tag:yaml.org,2002:int", re.compile(r"[-+]?\d+$"), list("-+0123456789")
-)
-_Loader.add_implicit_resolver(
-    "tag:yaml.org,2002:float",
-    re.compile(r"[-+]?(\d+\.\d*|\.\d+|\d+(?=[eE]))([eE][-+]?\d+)?$"),
-    list("-+.0123456789"),
-)
-
-
-def _construct_int(loader: yaml.SafeLoader, node: yaml.ScalarNode) -> int:
-    return int(node.value)
-
-
-_Loader.add_constructor("tag:yaml.org,2002:int", _construct_int)
-
-
-def _finding(line: int | None, key: str, value: object, message: str) -> Finding:
-    return Finding("config", line, key, "" if value is None else show(value), STOPS, message)
 
 
 def load_config(
@@ -77,11 +42,11 @@ def load_config(
     findings : list of Finding
         All of them *stop*; then `config` is not fit for use. The row is the line of the file.
     """
-    given, lines, findings = _read_yaml(Path(path))
+    given, lines, findings = read_yaml(Path(path))
     if given is None:
         return {}, findings
-    overrides = _without_empty(_plain(overrides or {}))
-    given = _merge(_without_empty(given), overrides)
+    overrides = resolved(_plain(overrides or {}))
+    given = _without_empty(_merge(given, overrides))
     schema = config_schema()
     findings = findings + _unusable(given, lines, overrides)
     config = {}
@@ -94,79 +59,10 @@ def load_config(
             config.setdefault(key, first)
         config = {key: config[key] for key in schema["properties"]}
         findings = [
-            _finding(_line(lines, overrides, key), ".".join(key), value, message)
+            config_finding(_line(lines, overrides, key), ".".join(key), value, message)
             for key, value, message in _disagreements(config)
         ]
     return config, findings
-
-
-def _read_yaml(path: Path) -> tuple[dict | None, dict[tuple, int], list[Finding]]:
-    """Raw settings, line of each key path, and what keeps the file from being read."""
-    try:
-        data = path.read_bytes()
-    except OSError as error:
-        text = f"The file cannot be opened ({error.strerror or error})."
-        return None, {}, [_finding(None, "", None, text)]
-    try:
-        if len(data) > MAX_BYTES:
-            raise ValueError("it is larger than 1 MB")
-        text = data.decode("utf-8-sig")
-    except ValueError as error:
-        what = "it is not UTF-8" if isinstance(error, UnicodeDecodeError) else str(error)
-        text = f"The file cannot be read: {what}. Save it as plain text in UTF-8."
-        return None, {}, [_finding(None, "", None, text)]
-    loader = None
-    try:
-        for event in yaml.parse(text, _Loader):
-            if isinstance(event, yaml.AliasEvent):
-                message = "References to other parts (*name) are not read. Write the value out."
-                return None, {}, [_finding(event.start_mark.line + 1, "", event.anchor, message)]
-        loader = _Loader(text)
-        node = loader.get_single_node()
-        if node is None:
-            return {}, {}, []
-        if not isinstance(node, yaml.MappingNode):
-            message = "The file must hold keys with values, for example title: My screen."
-            return None, {}, [_finding(1, "", None, message)]
-        lines: dict[tuple, int] = {}
-        twice: list[Finding] = []
-        _walk(node, (), lines, twice)
-        return loader.construct_document(node), lines, twice
-    except yaml.YAMLError as error:
-        return None, {}, [_syntax_finding(error)]
-    except (ValueError, RecursionError) as error:
-        text = f"The file cannot be read ({show(error)}). Mend it or begin from an empty screen."
-        return None, {}, [_finding(None, "", None, text)]
-    finally:
-        if loader is not None:
-            loader.dispose()
-
-
-def _syntax_finding(error: yaml.YAMLError) -> Finding:
-    mark = getattr(error, "problem_mark", None) or getattr(error, "context_mark", None)
-    problem = getattr(error, "problem", None) or str(error)
-    if re.search(r"\btab\b|\\t|\t", problem):
-        advice = "Indent with blanks, never with tabs."
-    elif "tag" in problem:
-        advice = "Write plain values, without tags."
-    else:
-        advice = "Each line is key: value, with a blank after the colon; groups are indented alike."
-    message = f"The text is no valid YAML here or just above: {show(problem)}. {advice}"
-    return _finding(mark.line + 1 if mark else None, "", None, message)
-
-
-def _walk(node: yaml.Node, path: tuple, lines: dict[tuple, int], twice: list[Finding]) -> None:
-    """Note the line of every key; a key that stands twice is a finding."""
-    if not isinstance(node, yaml.MappingNode):
-        return
-    for key, value in node.value:
-        here = (*path, key.value if isinstance(key.value, str) else "?")
-        line = key.start_mark.line + 1
-        if here in lines:
-            message = f"The key stands in row {lines[here]} already. Keep one of them."
-            twice.append(_finding(line, ".".join(here), None, message))
-        lines.setdefault(here, line)
-        _walk(value, here, lines, twice)
 
 
 def _plain(value: object) -> object:
@@ -218,7 +114,8 @@ def _unusable(given: dict, lines: dict, overrides: dict) -> list[Finding]:
                 look(item, path)
         elif isinstance(value, float) and not math.isfinite(value):
             text = f"'{value}' is no finite number. Write one."
-            findings.append(_finding(_line(lines, overrides, path), ".".join(path), value, text))
+            line = _line(lines, overrides, path)
+            findings.append(config_finding(line, ".".join(path), value, text))
 
     look(given, ())
     return findings
@@ -236,16 +133,19 @@ def _schema_findings(given: dict, lines: dict, overrides: dict) -> list[Finding]
     findings = []
     for error in _validator().iter_errors(given):
         path = tuple(str(part) for part in error.absolute_path if isinstance(part, str))
-        for key, value, message in _explain(error, path):
+        for key, value, message in _explain(error, path, lines):
             line = _line(lines, overrides, key)
             if line is None and overrides:
                 message += " It was given on the command line."
-            findings.append(_finding(line, ".".join(key), value, message))
+            findings.append(config_finding(line, ".".join(key), value, message))
     return findings
 
 
-def _explain(error, path: tuple) -> list[tuple[tuple, object, str]]:
-    """Key path, value and message for one error of the schema."""
+def _explain(error, path: tuple, lines: dict) -> list[tuple[tuple, object, str]]:
+    """Key path, value and message for one error of the schema.
+
+    A key that is missing to the schema may stand in the file without a value: `lines` tells.
+    """
     schema, value, kind, limit = (
         error.schema,
         error.instance,
@@ -260,7 +160,11 @@ def _explain(error, path: tuple) -> list[tuple[tuple, object, str]]:
     if kind == "required":
         missing = [key for key in limit if key not in value]
         return [
-            ((*path, key), None, f"The key is missing. Add it.{_about(schema, key)}")
+            (
+                (*path, key),
+                None,
+                f"{_absent((*path, key) in lines)}{_about(schema, key)}",
+            )
             for key in missing
             if f"'{key}' is a required" in error.message
         ]
@@ -274,6 +178,9 @@ def _explain(error, path: tuple) -> list[tuple[tuple, object, str]]:
             f"{shown} is not a choice.{_near(value, limit)} Write one of: {_list(limit)}."
         ),
         "minimum": lambda: f"{shown} is below {limit:g}{unit}. Write a larger value.",
+        "exclusiveMaximum": lambda: (
+            f"{shown} must be below {limit:g}{unit}. Write a smaller value."
+        ),
         "exclusiveMinimum": lambda: f"{shown} must be above {limit:g}{unit}. Write a larger value.",
         "maximum": lambda: f"{shown} is above {limit:g}{unit}. Write a smaller value.",
         "minItems": lambda: f"The list is too short: {limit} or more are needed.",
@@ -283,11 +190,22 @@ def _explain(error, path: tuple) -> list[tuple[tuple, object, str]]:
         "minLength": lambda: "The text is empty. Write it.",
         "maxLength": lambda: f"The text is too long: {limit} characters at most.",
         "anyOf": lambda: f"{shown} is neither `all` nor a list of names. Write one of these.",
-        "pattern": lambda: f"{shown} is not of the form needed. {schema.get('description', '')}",
+        "pattern": lambda: f"{shown} is not of the form needed. {_form(schema)}",
         "not": lambda: f"{shown} is where your tables are. Name another folder.",
     }
     text = texts[kind]() if kind in texts else error.message
     return [(path, None if isinstance(value, dict) else value, text)]
+
+
+def _absent(stands_there: bool) -> str:
+    if stands_there:
+        return "The key has no value. Write one behind the colon."
+    return "The key is missing. Add it."
+
+
+def _form(schema: dict) -> str:
+    """What a text must look like."""
+    return schema.get("x-form") or schema.get("description", "")
 
 
 def _unknown_key(key: str, known: dict) -> str:
@@ -374,4 +292,7 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
         if layout["delimiter"] == layout["decimal"]:
             text = "Delimiter and decimal mark are the same. Correct one of them."
             found.append((("column_maps", name, "decimal"), layout["decimal"], text))
+        if "voltage" not in layout and "temperature" not in layout:
+            text = "The map names neither voltage (a test) nor temperature (a kiln log). Add one."
+            found.append((("column_maps", name), None, text))
     return found

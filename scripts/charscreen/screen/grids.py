@@ -1,7 +1,7 @@
-"""Rows of raw cells from a CSV or XLSX file, numbered as a spreadsheet numbers them."""
+"""Rows of raw cells from a delimited text file, numbered as a spreadsheet numbers them."""
 
 import csv
-import datetime
+import os
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -21,13 +21,21 @@ class BadFile(ValueError):
 
 
 @dataclass(frozen=True)
+class Fault:
+    """A cell whose value cannot be known; `message` says why and what to do."""
+
+    shown: str
+    message: str
+
+
+@dataclass(frozen=True)
 class Grid:
     """Raw cells of a file.
 
     Parameters
     ----------
     rows : list of list
-        Row 0 is the header. Cells are text, float (a number of a workbook) or None.
+        Row 0 is the header. Cells are text, None, or of a workbook float, date or `Fault`.
     delimiter : str
         What parts the cells; empty for a workbook.
     """
@@ -37,26 +45,29 @@ class Grid:
 
 
 def read_grid(path: Path, columns: frozenset[str]) -> Grid:
-    """All cells of a file, untouched.
+    """All cells of a CSV file, untouched.
 
     Parameters
     ----------
     path : Path
-        A file ending in .csv or .xlsx.
+        A file ending in .csv.
     columns : frozenset of str
         Known column names; the delimiter that finds most of them in the header is taken.
 
     Raises
     ------
     BadFile
-        Where the file is empty, in another encoding, damaged or no table.
+        Where the file is empty, in another encoding, damaged, cut off or no table.
     """
     try:
-        data = path.read_bytes()
+        with path.open("rb") as stream:
+            before = os.fstat(stream.fileno())
+            data = stream.read()
+            after = os.fstat(stream.fileno())
     except OSError as error:
         raise BadFile(f"The file cannot be opened ({error.strerror or error}).") from None
-    if path.suffix == ".xlsx":
-        return _read_workbook(path, data)
+    if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):
+        raise BadFile("The file was being written while it was read. Wait, then start again.")
     return _read_delimited(data, columns)
 
 
@@ -97,7 +108,22 @@ def _read_delimited(data: bytes, columns: frozenset[str]) -> Grid:
         raise BadFile(
             f"The row cannot be read: {what}. Mend it, or save the table anew.", row=len(rows) + 1
         ) from None
+    _check_end(text, rows)
     return Grid(rows, delimiter)
+
+
+def _check_end(text: str, rows: list[list]) -> None:
+    """Refuse a file that breaks off: a last row that alone is short, and no line end after it."""
+    if text.endswith("\n") or len(rows) < 3:
+        return
+    width, cells = len(rows[0]), len(rows[-1])
+    if cells < width and all(len(row) >= width for row in rows[1:-1] if row):
+        raise BadFile(
+            f"The file breaks off in this row: it has {cells} cells, all others {width}, and no "
+            "line end. It may be half written: close it where it is open and save it again, or "
+            "complete the row.",
+            row=len(rows),
+        )
 
 
 def _lines(text: str):
@@ -121,38 +147,3 @@ def _find_delimiter(text: str, columns: frozenset[str]) -> str:
         if (known, len(cells)) > most:
             best, most = delimiter, (known, len(cells))
     return best
-
-
-def _read_workbook(path: Path, data: bytes) -> Grid:
-    from python_calamine import CalamineWorkbook
-
-    if not data:
-        raise BadFile("The file is empty. Save the workbook again, or delete the file.")
-    if not data.startswith(_WORKBOOK):
-        raise BadFile("The file is no XLSX workbook. Save it as XLSX, or as CSV UTF-8.")
-    try:
-        book = CalamineWorkbook.from_path(str(path))
-        raw = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
-    except Exception as error:  # calamine raises many kinds for a damaged file
-        raise BadFile(
-            f"The workbook cannot be read ({error}). Close it where it is open and save it again."
-        ) from None
-    rows = [[_plain(cell) for cell in row] for row in raw]
-    if not any(cell is not None for row in rows for cell in row):
-        raise BadFile("The first sheet is empty. Write at least the header, or delete the file.")
-    return Grid(rows)
-
-
-def _plain(cell: object) -> str | float | None:
-    """A cell of a workbook: number, text or None; true dates become ISO text."""
-    if cell is None or cell == "":
-        return None
-    if isinstance(cell, bool):
-        return "TRUE" if cell else "FALSE"
-    if isinstance(cell, (int, float)):
-        return float(cell)
-    if isinstance(cell, datetime.datetime):
-        return cell.date().isoformat()
-    if isinstance(cell, datetime.date):
-        return cell.isoformat()
-    return str(cell)

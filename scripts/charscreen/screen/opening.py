@@ -5,11 +5,16 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding, nearest, render, sort_key
+from charscreen.priors import FILE as PRIORS_FILE
+from charscreen.priors import read_priors
 from charscreen.screen import checks
+from charscreen.screen.accepting import accepted_reasons, mistyped_columns, with_acceptance
 from charscreen.screen.config import load_config
+from charscreen.screen.folder import read_tables
 from charscreen.screen.review import Review
 from charscreen.screen.schemas import table_schemas
-from charscreen.screen.tables import read_tables
+
+SHOWN = 200  # findings of a kind that the check prints
 
 
 class ScreenError(Exception):
@@ -51,6 +56,10 @@ class Screen:
         Settings and tables that were read, relative to the folder.
     rows_read : dict of str to int
         Rows in each file, those left out included.
+    notes : list of str
+        What is worth knowing and no fault: files open elsewhere, rows of a form not filled in.
+    priors : dict
+        Content of config/priors.yaml; empty where there is none.
     """
 
     folder: Path
@@ -62,6 +71,8 @@ class Screen:
     accepted: dict[tuple[str, int], str] = field(default_factory=dict)
     files: list[str] = field(default_factory=list)
     rows_read: dict[str, int] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    priors: dict = field(default_factory=dict)
 
 
 def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Screen:
@@ -91,21 +102,25 @@ def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Scr
         raise ScreenError(_no_screen(folder))
     config, findings = load_config(path, overrides)
     stopped = any(finding.severity == STOPS for finding in findings)
-    tables, files, table_findings = read_tables(config_folder)
-    names = {table: file.name for table, file in files.items() if file.suffix != ".csv"}
+    read = read_tables(config_folder)
+    tables = read.tables
     review = checks.check_tables(
         tables,
         {} if stopped else config,
-        table_findings,
+        read.findings,
         traces=config_folder / "traces",
-        files=names,
+        files=read.names,
     )
-    accepted = checks.accepted_reasons(tables)
-    findings = checks.with_acceptance(findings + review.findings, accepted)
+    priors, prior_findings = read_priors(config_folder / PRIORS_FILE)
+    accepted = accepted_reasons(tables)
+    findings = findings + prior_findings + review.findings
+    findings += mistyped_columns(accepted, read.names)
+    findings = with_acceptance(findings, accepted)
     stops = [finding for finding in findings if finding.severity == STOPS]
     if stops:
-        raise ScreenError(render(stops), stops)
-    read = sorted(f"config/{file.name}" for file in files.values())
+        raise ScreenError("\n".join([render(stops), *read.notes]), stops)
+    files = {f"config/{file.name}" for file in read.files.values()}
+    files = sorted(files | ({f"config/{PRIORS_FILE}"} if priors else set()))
     return Screen(
         folder=folder,
         config=config,
@@ -114,8 +129,10 @@ def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Scr
         left_out=review.left_out,
         unused=_unused(tables),
         accepted=accepted,
-        files=["config/config.yaml", *read],
+        files=["config/config.yaml", *files],
         rows_read={table: len(rows) for table, rows in tables.items()},
+        notes=read.notes,
+        priors=priors,
     )
 
 
@@ -194,7 +211,7 @@ def render_check(screen: Screen) -> str:
     }
     for kind, head in heads.items():
         if by_kind[kind]:
-            lines += ["", f"{len(by_kind[kind])} {head}:", *map(_line, by_kind[kind])]
+            lines += ["", f"{len(by_kind[kind])} {head}:", *_shortened(by_kind[kind])]
         if kind == LEAVES_OUT:
             others = _other_left_out(screen, by_kind[kind])
             if others:
@@ -204,7 +221,19 @@ def render_check(screen: Screen) -> str:
         lines += ["", "Read, but not used in this version: " + ", ".join(screen.unused) + "."]
     if not screen.findings and not screen.left_out:
         lines += ["", "Nothing found."]
+    if screen.notes:
+        lines += ["", *screen.notes]
     return "\n".join(lines)
+
+
+def _shortened(findings: list[Finding]) -> list[str]:
+    lines = list(map(_line, findings[:SHOWN]))
+    if len(findings) > SHOWN:
+        lines.append(
+            f"  ... and {len(findings) - SHOWN} more; the target collect writes all of them to "
+            "collect/findings.csv."
+        )
+    return lines
 
 
 def _line(finding: Finding) -> str:

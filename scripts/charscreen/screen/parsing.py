@@ -43,6 +43,8 @@ _WITH_UNIT = re.compile(r"[+-]?\d[\d.,]*\s*[A-Za-zµΩ°%²/]+", re.ASCII | re.I
 _RATIO = re.compile(r"(\d+(?:[.,]\d+)?)\s*[:/]\s*(\d+(?:[.,]\d+)?)", re.ASCII)
 _NOT_IN_FILE = re.compile(r'[{}*?"<>|]')  # braces and stars mean something to the workflow engine
 _DATE = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d+)?)?)?", re.ASCII)
+_DAY_NUMBER = re.compile(r"3[6-9]\d{3}|[4-7]\d{4}", re.ASCII)  # the years 1998 to 2118
+_LIKE_DIGITS = str.maketrans("OoIl", "0011")
 _UNIT_WORDS = {
     "g": "grams",
     "mg": "milligrams",
@@ -148,6 +150,11 @@ def parse_number(text: str, column: Column) -> tuple[float, str | None]:
             f"'{shown}' is not a number. Write the grams of KOH for one gram of char: "
             "four to one is 4."
         )
+    digits = plain.translate(_LIKE_DIGITS)
+    if digits != plain and any(letter.isdigit() for letter in plain) and _NUMBER.fullmatch(digits):
+        raise BadCell(
+            f"'{shown}' has a letter in place of a digit. Write {digits}, if that is what it says."
+        )
     if _WITH_UNIT.fullmatch(plain):
         raise BadCell(f"'{shown}' carries letters or signs. {advice(column)} The number alone.")
     raise BadCell(f"'{shown}' is not a number. {advice(column)}")
@@ -167,11 +174,35 @@ def parse_date(text: str, column: Column) -> str:
         Where the text is no ISO date or names a day that does not exist.
     """
     if not _DATE.fullmatch(text):
+        if _DAY_NUMBER.fullmatch(text):
+            day = datetime.date(1899, 12, 30) + datetime.timedelta(days=int(text))
+            raise BadCell(
+                f"'{text}' is not a date but a spreadsheet's number of a day, maybe "
+                f"{day.isoformat()}. Format the column as date, or write the day so."
+            )
         raise BadCell(f"'{show(text)}' is not a date. {advice(column)}")
     try:
         return datetime.datetime.fromisoformat(text).date().isoformat()
     except ValueError:
         raise BadCell(f"'{show(text)}' is no day of the calendar. {advice(column)}") from None
+
+
+def take_date(day: datetime.date, column: Column) -> str:
+    """A true date of a workbook as ISO text.
+
+    Raises
+    ------
+    BadCell
+        Where the column holds no dates: the spreadsheet has then made one of a number or a name.
+    """
+    if column.type in ("date", "text"):
+        return day.isoformat()
+    what = "number" if column.is_number else "name"
+    kind = "a number" if column.is_number else "text"
+    raise BadCell(
+        f"The spreadsheet has made a date of this {what} ({day.isoformat()}). Format the column as "
+        f"{kind} and type it again."
+    )
 
 
 def parse_id(text: str, column: Column) -> str:

@@ -107,6 +107,8 @@ class TableSchema:
         Columns its rows are sorted by.
     columns : dict of str to Column
         In the order of the header.
+    planned_by : tuple of str
+        A row in which only these (and ``note``) are filled is a form's that nobody filled in yet.
     """
 
     name: str
@@ -115,6 +117,7 @@ class TableSchema:
     key: str
     order_by: tuple[str, ...]
     columns: dict[str, Column] = field(default_factory=dict)
+    planned_by: tuple[str, ...] = ()
 
 
 def _column(name: str, raw: dict) -> Column:
@@ -185,6 +188,7 @@ def table_schemas() -> dict[str, TableSchema]:
             key=key,
             order_by=tuple(raw.get("order_by", [key])),
             columns={column: _column(column, facts) for column, facts in columns.items()},
+            planned_by=tuple(raw.get("planned_by", [])),
         )
     return schemas
 

@@ -1,14 +1,16 @@
-"""Tables of a screen as checked rows: cells read as text and parsed by us, never guessed."""
+"""A table as checked rows: cells read as text and parsed by us, never guessed."""
 
+import datetime
 import os
+from dataclasses import dataclass, field
 from pathlib import Path
 
-from charscreen.findings import QUESTIONS, STOPS, Finding, nearest
+from charscreen.findings import STOPS, Finding, nearest
 from charscreen.screen import parsing
-from charscreen.screen.grids import DELIMITERS, BadFile, Grid, read_grid
+from charscreen.screen.grids import DELIMITERS, BadFile, Fault, Grid, read_grid
 from charscreen.screen.parsing import BadCell, show, trim
 from charscreen.screen.row_checks import Collector, check_key, check_limits, check_required
-from charscreen.screen.schemas import Column, TableSchema, table_schemas
+from charscreen.screen.schemas import Column, TableSchema
 
 _PARSERS = {
     "id": parsing.parse_id,
@@ -19,52 +21,101 @@ _PARSERS = {
 }
 
 
-def read_table(path: str | os.PathLike, schema: TableSchema) -> tuple[list[dict], list[Finding]]:
-    """Rows of one table file, and everything found in it.
+@dataclass(frozen=True)
+class TableRead:
+    """A table as read.
+
+    Parameters
+    ----------
+    rows : list of dict
+        Key ``row`` (spreadsheet row, the header is 1), then every column of the schema: float
+        for numbers, text otherwise, None where empty. In the order of the file. Rows that a
+        finding leaves out are still among them (see `checks.check_tables`).
+    findings : list of Finding
+        Where one *stops*, the rows are incomplete and must not be used.
+    n_planned : int
+        Rows that only name what is planned, with nothing measured yet; not among `rows`.
+    """
+
+    rows: list[dict] = field(default_factory=list)
+    findings: list[Finding] = field(default_factory=list)
+    n_planned: int = 0
+
+
+def read_table(path: str | os.PathLike, schema: TableSchema) -> TableRead:
+    """Rows of one CSV file, and everything found in it.
 
     Parameters
     ----------
     path : path-like
-        A .csv or .xlsx file.
+        A .csv file.
     schema : TableSchema
         What the table may hold.
-
-    Returns
-    -------
-    rows : list of dict
-        Key ``row`` (spreadsheet row, the header is 1), then every column of the schema: float
-        for numbers, text otherwise, None where empty. In the order of the file. Rows that a
-        finding leaves out are still among them (see `checks.leave_out`).
-    findings : list of Finding
-        Where one *stops*, the rows are incomplete and must not be used.
     """
     path = Path(path)
-    found = Collector(schema.name, path.name)
     try:
         grid = read_grid(path, frozenset(schema.columns))
     except BadFile as error:
-        found.add(error.row, "", None, STOPS, str(error))
-        return [], found.close()
+        return unreadable(error, schema, path.name)
+    return rows_of_grid(grid, schema, path.name)
+
+
+def unreadable(error: BadFile, schema: TableSchema, file: str) -> TableRead:
+    """What is read from a file that cannot be read: one finding."""
+    found = Collector(schema.name, file)
+    found.add(error.row, "", None, STOPS, str(error))
+    return TableRead(findings=found.close())
+
+
+def rows_of_grid(grid: Grid, schema: TableSchema, file: str) -> TableRead:
+    """Rows of a table from its raw cells, and everything found in them.
+
+    Parameters
+    ----------
+    grid : Grid
+        Its cells, the header first.
+    schema : TableSchema
+        What the table may hold.
+    file : str
+        File named in the findings.
+    """
+    found = Collector(schema.name, file)
     places = _match_header(grid, schema, found)
     if places is None:
-        return [], found.close()
+        return TableRead(findings=found.close())
     numbers, body = _body(grid, len(grid.rows[0]), found)
     values, marks = _parse_columns(numbers, body, places, found)
     _check_marks(marks, grid.delimiter, found)
     names = list(schema.columns)
     ordered = [values.get(name, [schema.columns[name].default] * len(numbers)) for name in names]
     names = ["row", *names]
-    rows = [dict(zip(names, cells, strict=True)) for cells in zip(numbers, *ordered, strict=True)]
+    read = [dict(zip(names, cells, strict=True)) for cells in zip(numbers, *ordered, strict=True)]
+    rows = _without_planned(read, schema, found)
     check_required(rows, values, schema, found)
     check_limits(rows, values, schema, found)
     if schema.key:
         check_key(rows, schema, found)
-    return rows, found.close()
+    return TableRead(rows, found.close(), len(read) - len(rows))
+
+
+def _without_planned(rows: list[dict], schema: TableSchema, found: Collector) -> list[dict]:
+    """Rows but those of a form that nobody filled in yet: they only name what is planned."""
+    if not schema.planned_by:
+        return rows
+    measured = [name for name in schema.columns if name not in (*schema.planned_by, "note")]
+    troubled = {finding.row for finding in found.findings}
+    return [
+        row
+        for row in rows
+        if row["row"] in troubled
+        or row[schema.planned_by[0]] is None
+        or any(row[name] is not None for name in measured)
+    ]
 
 
 def _match_header(grid: Grid, schema: TableSchema, found: Collector) -> dict[int, Column] | None:
     """Column of each place in the header, or None where the header itself is wrong."""
-    header = [trim(cell) if isinstance(cell, str) else cell for cell in grid.rows[0]]
+    header = [_name_in_header(cell) for cell in grid.rows[0]]
     known = schema.columns
     places: dict[int, Column] = {}
     first: dict[str, int] = {}
@@ -114,6 +165,12 @@ def _match_header(grid: Grid, schema: TableSchema, found: Collector) -> dict[int
             or_else = f" (or {' and '.join(column.instead)})" if column.instead else ""
             found.add(1, name, None, STOPS, f"The required column is missing. Add it{or_else}.")
     return None if len(found.findings) > before and not places else places
+
+
+def _name_in_header(cell: object) -> object:
+    if isinstance(cell, Fault):
+        return None
+    return trim(cell) if isinstance(cell, str) else cell
 
 
 def _filled(cell: object) -> bool:
@@ -168,6 +225,10 @@ def _parse_columns(
             if cell is None or cell == "":
                 out.append(column.default)
                 continue
+            if isinstance(cell, Fault):
+                found.add(numbers[index], column.name, cell.shown or None, STOPS, cell.message)
+                out.append(None)
+                continue
             try:
                 value, mark = _parse_cell(cell, column)
             except BadCell as error:
@@ -180,8 +241,12 @@ def _parse_columns(
     return values, sorted(marks, key=lambda mark: mark[0])
 
 
-def _parse_cell(cell: str | float, column: Column) -> tuple[str | float, str | None]:
+def _parse_cell(
+    cell: str | float | datetime.date, column: Column
+) -> tuple[str | float, str | None]:
     """Value of one cell that is not empty, and its decimal mark where it has one."""
+    if isinstance(cell, datetime.date):
+        return parsing.take_date(cell, column), None
     if isinstance(cell, float):
         if column.is_number:
             if column.type == "integer" and cell != int(cell):
@@ -230,60 +295,3 @@ def _check_marks(marks: list[tuple[int, str, str, str]], delimiter: str, found: 
                 f"{column}) a decimal {usual}. Use one kind in the whole file, and no thousands "
                 "marks.",
             )
-
-
-def read_tables(
-    folder: str | os.PathLike,
-) -> tuple[dict[str, list[dict]], dict[str, Path], list[Finding]]:
-    """All tables of a config folder.
-
-    Parameters
-    ----------
-    folder : path-like
-        The config folder of a screen.
-
-    Returns
-    -------
-    tables : dict of str to list of dict
-        Rows by table name; a table without a file has none.
-    files : dict of str to Path
-        The file each table was read from, where there is one.
-    findings : list of Finding
-        Of all files.
-    """
-    folder = Path(folder)
-    names = sorted(entry.name for entry in folder.iterdir() if entry.is_file())
-    tables: dict[str, list[dict]] = {}
-    files: dict[str, Path] = {}
-    findings: list[Finding] = []
-    for table, schema in table_schemas().items():
-        here = [f"{table}{ending}" for ending in (".csv", ".xlsx") if f"{table}{ending}" in names]
-        tables[table] = []
-        if len(here) == 2:
-            text = f"There is also {here[1]}: which of them holds is unknown. Move one away."
-            findings.append(Finding(table, None, "", "", STOPS, text))
-        elif here:
-            files[table] = folder / here[0]
-            tables[table], new = read_table(files[table], schema)
-            findings += new
-    return tables, files, findings + _stray_files(names)
-
-
-def _stray_files(names: list[str]) -> list[Finding]:
-    """Files that look like tables and are not read."""
-    known = {f"{table}{ending}" for table in table_schemas() for ending in (".csv", ".xlsx")}
-    findings = []
-    for name in names:
-        stem, ending = os.path.splitext(name)
-        if name in known or name.startswith((".", "~")):
-            continue
-        if ending.casefold() not in (".csv", ".xlsx", ".xls", ".ods", ".tsv", ".txt", ""):
-            continue
-        near = nearest(stem, table_schemas())
-        if not near:
-            continue
-        text = (
-            f"The file is not read. If it is the table {near}, name it {near}.csv or {near}.xlsx."
-        )
-        findings.append(Finding(near, None, "", name, QUESTIONS, text, file=name))
-    return findings

@@ -6,8 +6,8 @@ from charscreen.findings import nearest
 from charscreen.units import FACTORS
 
 NAMED_DELIMITERS = {"tab": "\t", "\\t": "\t", " ": "whitespace"}
-KEYS = ("delimiter", "decimal", "skip_lines", "comment", "time", "voltage", "current", "step",
-        "cycle")  # fmt: skip
+KEYS = ("delimiter", "decimal", "skip_lines", "comment", "time", "voltage", "current",
+        "temperature", "step", "cycle")  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,7 @@ def check_map(column_map: dict) -> tuple[ColumnMap | None, list[str]]:
         As in the settings: ``delimiter``, ``decimal``, ``skip_lines``, ``comment``, ``time``,
         ``voltage``, ``current``, ``step``, ``cycle``; the last five are dicts with ``column``
         and, for the first three of them, ``unit``; ``current`` may have ``positive_is``.
+        ``temperature`` is for kiln logs and is passed over here.
 
     Returns
     -------

@@ -216,6 +216,58 @@ def _read_record(path: Path, column_map: dict) -> _Record:
     return record
 
 
+def read_columns(path: Path, column_map: ColumnMap) -> tuple[dict | None, list[Finding]]:
+    """The mapped columns of a file as logged, times in seconds; for records without a voltage.
+
+    Parameters
+    ----------
+    path : path-like
+        As in `read_trace`.
+    column_map : ColumnMap
+        Of its ``columns`` ``time`` is read as time, every other one as numbers.
+
+    Returns
+    -------
+    tuple
+        Quantity to (n,) array, or None where the file cannot be used; the findings.
+    """
+    report = Reporter(path.name)
+    try:
+        raw = _read_raw(path, column_map)
+    except TraceFileError as error:
+        report.leave_out(f"the file {error}")
+        return None, report.findings
+    if _columns_missing(raw, column_map, report) or _too_many_bad(raw, column_map, report):
+        return None, report.findings
+    values = {q: raw.values[c] for q, c in column_map.columns.items()}
+    units = _units(raw, column_map, report)
+    values["time"] = _seconds(values["time"], raw, column_map, units, report)
+    return (None if values["time"] is None else values), report.findings
+
+
+def _seconds(
+    times: np.ndarray | list,
+    raw: RawColumns,
+    column_map: ColumnMap,
+    units: dict[str, str],
+    report: Reporter,
+) -> np.ndarray | None:
+    """Times as logged, numbers or clock times, in seconds; None where one is no time."""
+    if not isinstance(times, list):
+        return times * FACTORS["time"][units["time"]]
+    time_s, wrong = parse_times(times)
+    if wrong is None:
+        return time_s
+    report.leave_out(
+        f"'{times[wrong]}' is no time. Use numbers, hh:mm:ss or ISO dates "
+        "such as 2024-05-01 13:45:10.",
+        column=column_map.columns["time"],
+        value=times[wrong],
+        row=raw.lines(wrong),
+    )
+    return None
+
+
 def _read_raw(path: Path, column_map: ColumnMap) -> RawColumns:
     data = read_bytes(path)
     wanted = list(column_map.columns.values())
@@ -318,19 +370,9 @@ def _to_trace(
     for note in raw.notes:
         report.question(note[0].upper() + note[1:] + ".")
     values = {q: raw.values[c] for q, c in column_map.columns.items()}
-    if isinstance(values["time"], list):
-        time_s, wrong = parse_times(values["time"])
-        if wrong is not None:
-            report.leave_out(
-                f"'{values['time'][wrong]}' is no time. Use numbers, hh:mm:ss or ISO dates "
-                "such as 2024-05-01 13:45:10.",
-                column=column_map.columns["time"],
-                value=values["time"][wrong],
-                row=raw.lines(wrong),
-            )
-            return None
-    else:
-        time_s = values["time"] * FACTORS["time"][units["time"]]
+    time_s = _seconds(values["time"], raw, column_map, units, report)
+    if time_s is None:
+        return None
     current = values.get("current")
     if current is not None:
         current = current * (FACTORS["current"][units["current"]] * column_map.charge_sign)

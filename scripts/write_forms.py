@@ -1,0 +1,17 @@
+"""Writes the workbook of forms to fill in at the bench."""
+
+from charscreen.files import read_csv, write_bytes
+from charscreen.job import job
+from charscreen.plan.forms import render_forms
+
+with job(snakemake.log[0]):
+    params = snakemake.params
+    forms = render_forms(
+        read_csv(snakemake.input.design),
+        read_csv(snakemake.input.lots),
+        names=params.names,
+        title=params.title,
+        data_are_invented=params.invented,
+        cells_per_lot=params.cells_per_lot,
+    )
+    write_bytes(snakemake.output.forms, forms)
