@@ -25,6 +25,7 @@ from charscreen.graph import (
     traces_of,
 )
 from charscreen.screen import ScreenError, open_screen, render_check
+from charscreen.screen.unfilled import unfilled
 
 # Every table is read and checked here, once, before any job: each job below gets exactly its own
 # rows as params, so that a new row reruns only what hangs on it.

@@ -18,6 +18,7 @@ with job(snakemake.log[0]):
         "rank_summary": read_json(given.summary),
         "models": read_models(given),
         "unused": params.unused,
+        "unfilled": params.unfilled,
         "counts": params.counts,
         "feedstock_names": params.names,
         "nitrogen_rich": params.nitrogen_rich,

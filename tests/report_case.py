@@ -34,6 +34,7 @@ CELLS = [
     "electrode_F_per_g",
     "cell_F_per_g",
     "esr_ohm",
+    "esr_ohm_se",
 ]
 RANKING = [
     "candidate",
@@ -163,6 +164,7 @@ def make_cells(yields: pd.DataFrame, *, each: int = 2) -> pd.DataFrame:
                 "electrode_F_per_g": value,
                 "cell_F_per_g": value / 4,
                 "esr_ohm": 5.0 + k,
+                "esr_ohm_se": 0.2,
             }
             rows.append(cell)
     return pd.DataFrame(rows, columns=CELLS)
@@ -206,6 +208,7 @@ def make_model(yields: pd.DataFrame, *, cells: pd.DataFrame | None = None) -> di
     """Tables of a fitted model of the right form; the numbers mean nothing."""
     feedstocks = sorted(set(yields["feedstock"]))
     unit = "lot" if cells is None else "cell"
+    random = ["firing"] if cells is None else ["firing", "lot"]
     residuals = pd.DataFrame(
         [
             [row["run"], row["firing"], row["lot"], row["feedstock"], k / 7, 0.1, (k % 5) - 2.0]
@@ -216,6 +219,7 @@ def make_model(yields: pd.DataFrame, *, cells: pd.DataFrame | None = None) -> di
     variance = [
         ["feedstock", 0.04, 0.2, 20.0, 10.0, 40.0, len(feedstocks), np.nan],
         ["firing", 0.01, 0.1, 10.4, 5.2, 21.0, 2, 80.0],
+        *([["lot", 0.0, 0.0, 0.1, 0.0, 0.2, len(yields), 0.0]] if cells is not None else []),
         [unit, 0.0025, 0.05, 5.1, 4.0, 6.6, len(yields), 20.0],
     ]
     means = [[name, None, 30.0 + k, 28.0, 33.5, 4, 2] for k, name in enumerate(feedstocks)]
@@ -238,7 +242,9 @@ def make_model(yields: pd.DataFrame, *, cells: pd.DataFrame | None = None) -> di
             "scale": "logit",
             "unit": unit,
             "n": len(yields),
-            "random": ["firing"],
+            "n_lots": len(yields),
+            "n_firings": int(yields["firing"].nunique()),
+            "random": random,
             "terms": [{"name": "temperature", "label": "peak temperature, per 100 °C"}],
             "pooled": [{"name": "feedstock"}],
             "dropped": [{"term": "hold", "reason": "it did not vary (60 min)"}],
@@ -260,7 +266,7 @@ def full_inputs(feedstocks: list[str] | None = None) -> dict:
         "yields": yields,
         "cells": cells,
         "ranking": make_ranking(yields, CONFIG["merits"]),
-        "test_results": pd.DataFrame({"test": cells["cell"], "method": "direct"}),
+        "test_results": pd.DataFrame({"test": cells["cell"], "method": "direct", "quality": None}),
         "counts": {"feedstocks": 3, "design": len(yields), "cells": len(cells)},
     }
     inputs["rank_summary"]["merits"] = {"electrode_F_per_g": {"p_best_in_group": 0.91}}

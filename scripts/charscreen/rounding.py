@@ -160,11 +160,13 @@ def percent(fraction: float | None) -> str:
     """
     if not is_number(fraction):
         return MISSING
-    if fraction < 0.005:
+    text = fixed(100 * fraction, 0)
+    # Asked of the rounded text, so that ties such as half a percent cannot slip through.
+    if text == "0" or fraction < 0:
         return "< 1 %"
-    if fraction > 0.995:
+    if text == "100" or fraction > 1:
         return "> 99 %"
-    return fixed(100 * fraction, 0) + " %"
+    return f"{text} %"
 
 
 def p_value(p: float | None) -> str:

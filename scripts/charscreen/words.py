@@ -1,5 +1,6 @@
 """Names of quantities, candidates and levels in the words of a page."""
 
+import re
 from collections.abc import Mapping
 
 from charscreen.rounding import is_number
@@ -82,9 +83,55 @@ def candidate_words(row: Mapping, names: Mapping[str, str] | None = None) -> str
     return ", ".join(parts)
 
 
+CANDIDATE_ID = re.compile(
+    r"\b(?P<feedstock>[A-Za-z0-9][\w-]*?)_(?P<peak>\d+(?:\.\d+)?)C_(?P<hold>\d+(?:\.\d+)?)min"
+    r"(?:_(?P<activation>[A-Z]+)(?P<ratio>\d+(?:\.\d+)?)?)?"
+    r"(?:_(?P<peak_2>\d+(?:\.\d+)?)C)?(?:_(?P<hold_2>\d+(?:\.\d+)?)min)?(?![\w-])"
+)
+
+
+NEXT_ID = r"(?=[A-Za-z0-9][\w-]*_\d[\d.]*C_\d[\d.]*min)"
+
+
+def candidates_in_words(text: str, names: Mapping[str, str] | None = None) -> str:
+    """A sentence with its candidate ids (`rice_husk_700C_60min_KOH3`) turned into words.
+
+    Several ids in a row, which stand between commas, come out between semicolons, since the
+    words hold commas of their own.
+    """
+    text = re.sub(rf", {NEXT_ID}", "; ", text)
+    text = re.sub(rf" and {NEXT_ID}", "; and ", text)
+    return CANDIDATE_ID.sub(lambda match: _id_words(match, names), text)
+
+
+def _id_words(match: re.Match, names: Mapping[str, str] | None) -> str:
+    parts = [
+        feedstock_words(match["feedstock"], names),
+        f"{match['peak']} °C",
+        f"{match['hold']} min",
+        activation_words({"activation": match["activation"]})
+        + (f" {match['ratio']} : 1" if match["ratio"] else ""),
+    ]
+    if match["peak_2"]:
+        parts.append(f"activated at {match['peak_2']} °C")
+    if match["hold_2"]:
+        parts.append(f"activated for {match['hold_2']} min")
+    return ", ".join(parts)
+
+
 def count_words(n: int, one: str, many: str | None = None) -> str:
     """`1 lot`, `3 lots`."""
     return f"{n} {one if n == 1 else many or one + 's'}"
+
+
+def agree(n: int, one: str, many: str) -> str:
+    """The form of a verb that goes with a count which stands apart from it: `goes`, `go`."""
+    return one if n == 1 else many
+
+
+def n_words(n: int, one: str, many: str | None = None) -> str:
+    """`n = 1 lot`, `n = 3 lots`."""
+    return f"n = {count_words(n, one, many)}"
 
 
 def list_words(items: list[str], most: int = 4) -> str:
@@ -100,6 +147,14 @@ def list_words(items: list[str], most: int = 4) -> str:
     return "; ".join(items[:-1]) + "; and " + items[-1]
 
 
+def list_ids(ids: list[str], most: int = 6) -> str:
+    """`R01, R02 and R03`; of a long list the first few and the count of the rest."""
+    ids = [str(name) for name in ids]
+    if len(ids) > most:
+        return ", ".join(ids[:most]) + f" and {len(ids) - most} more"
+    return " and ".join([", ".join(ids[:-1]), ids[-1]] if len(ids) > 1 else ids)
+
+
 LEVELS = {
     "firing": "char firing",
     "activation_firing": "activation firing",
@@ -113,6 +168,9 @@ LEVELS = {
 
 
 def level_words(level: object) -> str:
-    """A level of the experiment in words."""
+    """A level of the experiment in words; `lot+cell` is `lot and cell together`."""
     text = str(level)
+    if "+" in text:
+        parts = [LEVELS.get(part, part) for part in text.split("+")]
+        return f"{', '.join(parts[:-1])} and {parts[-1]} together"
     return LEVELS.get(text, text.replace("_", " ").replace("|", " by ").replace(":", " by "))

@@ -8,7 +8,8 @@ import report_case as case
 from charscreen import plots
 from charscreen.plots.figures import draw_figures
 from charscreen.report import TEMPLATES, render_report, tidy
-from charscreen.report.tables import RANKING_TOP, findings_tables, spread_table
+from charscreen.report.ranking_tables import RANKING_TOP
+from charscreen.report.tables import findings_tables, spread_table
 from charscreen.report.text import answer, by_other_merits, scatter_sentences
 
 HOSTILE = "<script>alert(1)</script>"
@@ -201,8 +202,8 @@ def test_answer_names_the_best_how_sure_and_what_next():
     # Variance 0.01 of firings over 1 firing against 0.0025 of cells over 4 cells: 94 %.
     assert third == (
         "The first place rests on 1 firing, 2 lots and 4 cells; to tell the leading candidates "
-        "apart, fire them again in new firings: of the scatter left in the mean of the first "
-        "one, 94 % comes from firings and lots, where more cells do not help."
+        "apart, fire them again in new firings: 94 % of the scatter left in the mean of the "
+        "first one comes from firings and lots, where more cells do not help."
     )
 
 
@@ -265,7 +266,7 @@ def test_numbers_carry_the_digits_of_their_uncertainty(full_html):
     cells = [re.sub(r"<[^>]*>", "", cell) for cell in re.findall(r"<td.*?</td>", first)]
     assert cells[2:4] == ["200", "188 to 214"]
     # The classes set numbers to the right.
-    assert first.count('class="n"') == 8
+    assert first.count('class="n"') == 7
 
 
 def test_findings_are_grouped_with_table_row_and_column():
@@ -325,8 +326,9 @@ def test_high_voltage_is_named_in_the_cautions():
 
 
 def test_numbers_stay_with_their_units():
-    assert tidy("700 °C, 90 % of 12 lots, KOH 3 : 1, n = 5") == (
-        "700\u00a0°C, 90\u00a0% of 12\u00a0lots, KOH 3\u00a0:\u00a01, n\u00a0=\u00a05"
+    assert tidy("700 °C, 90 % of 12 lots, KOH 3 : 1, n = 5, 2.1 ± 0.3 Ω") == (
+        "700\u00a0°C, 90\u00a0% of 12\u00a0lots, KOH\u00a03\u00a0:\u00a01, n\u00a0=\u00a05, "
+        "2.1\u00a0±\u00a00.3\u00a0Ω"
     )
 
 
@@ -365,9 +367,141 @@ def test_warnings_lead_to_where_they_stand(full_html):
 
 def test_a_condition_carried_over_by_the_model_is_told():
     inputs = case.full_inputs()
-    assert "Measured here" not in render_words(inputs)
+    assert "not measured here" not in render_words(inputs)
     inputs["ranking"].loc[1, "basis"] = "other conditions"
     inputs["ranking"].loc[2, "predicted"] = "yes"
     words = Page(render_words(inputs)).words
-    assert "Measured here" in words
-    assert "no lot made" in words
+    assert "KOH 3 : 1 (not measured here)" in words
+    assert "husk, 700 °C, 60 min, not activated (no lot made)" in words
+    assert "In brackets: what was not measured at that condition" in words
+
+
+def test_places_and_groups_are_explained_where_they_are_read(full_html):
+    rule = (
+        "A candidate is told apart from the best where the best is ahead of it in 90 % of "
+        "the draws or more, each pair by itself."
+    )
+    words = Page(full_html).words
+    # In the caption of each ranking figure and above each ranking table.
+    assert words.count(rule) == 4
+    assert words.count("one with a lower place can still be in the group") == 4
+
+
+def test_levels_that_coincide_are_one_and_cells_are_not_advised():
+    inputs = case.full_inputs()
+    capacitance = inputs["models"]["capacitance"]
+    table = capacitance["variance"]
+    table = table[table["level"] != "lot"].copy()
+    table.loc[table["level"] == "cell", ["variance", "share_percent"]] = [0.2, 95.0]
+    table.loc[table["level"] == "firing", "share_percent"] = 5.0
+    capacitance["variance"] = table
+    capacitance["json"]["random"] = ["firing"]
+    words = Page(render_words(inputs)).words
+    assert "make more cells" not in words
+    assert "cells of one lot" not in words
+    assert "lies between lots and cells together, which these data cannot tell apart" in words
+    assert "fire them again in new firings: all the scatter left in the mean of the first" in words
+    assert "from lots and cells, which these data cannot tell apart." in words
+    assert "Lot and cell together" in words
+    assert "lot and cell together (the last is the residual)" in words
+
+
+def test_intervals_without_ground_are_not_printed():
+    inputs = case.full_inputs()
+    model = inputs["models"]["capacitance"]
+    model["json"]["scale"] = "log"
+    # Figures from a review: 0.2 degrees of freedom; 91 F/g from 11 to 756 F/g.
+    model["effects"].loc[1, ["df", "lo", "hi"]] = [0.2, -356.0, 356.0]
+    model["means"].loc[0, ["estimate", "lo", "hi"]] = [91.0, 11.0, 756.0]
+    html = render(inputs)
+    words = check_form(html).words
+    assert "356" not in words
+    assert "756" not in words
+    assert words.count("Not known: there are too few firings or lots") == 2
+    table = html.split('id="table-effects-capacitance"')[1]
+    row = re.search(r"<td>peak temperature, per 100.*?</tr>", table, flags=re.DOTALL)[0]
+    assert re.sub(r"<[^>]*>", " ", row).split()[-5:] == ["0.2", "not", "known", "not", "known"]
+    assert "A mean without an interval is not drawn, for there are too few firings: husk." in words
+
+
+def test_flags_of_tests_reach_the_reader():
+    inputs = case.full_inputs()
+    flags = inputs["test_results"]["quality"].astype(object)
+    flags[:8] = "first step not seen"
+    flags[7] = "first step not seen; drop over 20 % of the window"
+    flags[8] = "something new"
+    inputs["test_results"]["quality"] = flags
+    html = render_words(inputs)
+    assert '<a href="#table-test-flags">9 tests carry a flag</a>' in html
+    words = check_form(html).words
+    assert "Flags of tests (9 of 24 tests)" in words
+    assert "First step not seen 8 R00c0, R00c1, R01c0, R01c1, R02c0, R02c1 and 2 more" in words
+    assert "Drop over 20 % of the window 1 R03c1 The resistance takes much" in words
+    assert "Something new 1 R10c0 No explanation yet" in words
+
+
+def test_a_variance_at_zero_is_squared_with_the_scatter_table():
+    inputs = case.full_inputs()
+    record = inputs["models"]["capacitance"]["json"]
+    record["flags"] = ["The variance of 'firing' is estimated as zero: no more scatter."]
+    words = Page(render_words(inputs)).words
+    assert (
+        "is estimated as zero: no more scatter. Zero is the estimate by restricted maximum "
+        "likelihood (REML); the scatter table shows the median of the posterior draws (10.4 %, "
+        "5.2 to 21.0 %), which is never exactly zero."
+    ) in words
+    record["flags"] = ["The variance of char firing is estimated as zero: no more scatter."]
+    assert "posterior draws (10.4" in Page(render_words(inputs)).words
+
+
+def test_a_title_that_says_invented_says_it_once():
+    config = case.CONFIG | {"title": "Small screen (invented data)"}
+    assert "<title>Small screen (invented data)</title>" in render_words(case.full_inputs(), config)
+    assert "<title>Small screen (invented data)</title>" in render_words(case.full_inputs())
+
+
+def test_candidates_without_a_place_are_named_in_words():
+    inputs = case.full_inputs()
+    inputs["feedstock_names"] = {"hemp": "Hemp shives"}
+    inputs["rank_summary"]["missing"] = ["hemp_600C_60min_KOH3 is not ranked by x: nothing."]
+    words = Page(render_words(inputs)).words
+    assert "Hemp shives, 600 °C, 60 min, KOH 3 : 1 is not ranked by x: nothing." in words
+    assert "hemp_600C" not in words
+
+
+def test_what_is_not_filled_in_is_named():
+    inputs = case.empty_inputs()
+    inputs["counts"] = {"feedstocks": 3, "design": 9, "firings": 0, "cells": 1}
+    inputs["unfilled"] = {
+        "not_weighed": [f"R{k}" for k in range(1, 9)],
+        "without_cells": [],
+        "without_tests": ["C1"],
+        "firings_not_recorded": ["K1", "K2"],
+    }
+    html = render_words(inputs)
+    words = check_form(html).words
+    assert "8 lots not weighed: R1, R2, R3, R4, R5, R6 and 2 more." in words
+    assert "1 cell without a test: C1." in words
+    assert "config/firings.csv is empty, so the planned temperatures and holds stand in" in words
+    assert "Lots not weighed 8 of 9 R1, R2, R3, R4, R5, R6, R7 and R8 no yield" in words
+    assert '<a href="#table-unfilled">8\u00a0lots not weighed</a>' in html
+    assert "without a cell" not in words
+
+
+def test_phones_get_the_ranking_as_a_list(full_html):
+    strips = re.findall(r'<div class="strips">.*?</div>', full_html, flags=re.DOTALL)
+    assert len(strips) == 2
+    assert strips[0].count("<li") == 12
+    assert strips[0].count('class="near"') == 3
+    # From 110.7 (the last one's lower end) to 214.1: the first point is at (200 - 110.7)/103.4.
+    assert 'class="point" style="left:86.36%"' in strips[0]
+    assert "200\u00a0F/g (188 to 214); chance to be best 60\u00a0%" in strips[0]
+
+
+def test_broad_tables_say_that_they_scroll(full_html):
+    hints = re.findall(r'<p class="hint (\w+)">', full_html)
+    tables = re.findall(r'<table class="(\w+)"', full_html)
+    assert tables.count("broad") == hints.count("broad") == 2
+    css = (TEMPLATES / "report.css").read_text(encoding="utf-8")
+    for name in ("slim", "medium", "broad"):
+        assert f".hint.{name} {{ display: block; }}" in css

@@ -111,9 +111,13 @@ def test_interval_with_missing_ends():
     [
         (0.0, "< 1 %"),
         (0.004, "< 1 %"),
+        (0.005, "< 1 %"),
+        (0.00501, "1 %"),
         (0.006, "1 %"),
         (0.344, "34 %"),
         (0.994, "99 %"),
+        (0.99499, "99 %"),
+        (0.995, "> 99 %"),
         (0.996, "> 99 %"),
         (1.0, "> 99 %"),
         (math.nan, ""),
@@ -122,6 +126,11 @@ def test_interval_with_missing_ends():
 )
 def test_a_probability_from_draws_is_never_none_or_all(fraction, expected):
     assert percent(fraction) == expected
+
+
+@given(st.floats(0, 1))
+def test_no_share_of_draws_reads_as_none_or_all(fraction):
+    assert percent(fraction) not in ("0 %", "100 %")
 
 
 @pytest.mark.parametrize(

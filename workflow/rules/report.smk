@@ -97,6 +97,7 @@ rule render_report:
     params:
         config=screen.config,
         unused=screen.unused,
+        unfilled=unfilled(screen.tables),
         names=FEEDSTOCK_NAMES,
         nitrogen_rich=nitrogen_rich(
             screen.tables["feedstocks"], screen.config["limits"]["nitrogen_d_percent"]

@@ -15,6 +15,7 @@ from charscreen.plots import (
     raw_lots,
 )
 from charscreen.plots.theme import INK
+from charscreen.report.model_view import view_of_models
 from charscreen.words import MODELS, model_words
 
 
@@ -45,7 +46,7 @@ def draw_figures(
         ``ranking_<merit>`` for each merit, ``yields``, ``capacitances``, ``response``,
         ``scatter`` and ``checks_<model>`` for each model.
     """
-    models = inputs["models"]
+    models = view_of_models(inputs["models"])
     ranking, yields, cells = inputs["ranking"], inputs["yields"], inputs["cells"]
     figures = {}
     for merit in merits:

@@ -22,6 +22,8 @@ from charscreen.plots.theme import (
 from charscreen.rounding import is_number
 from charscreen.words import activation_words, feedstock_words, number_text
 
+NOT_DRAWN = "mean not known: too few firings"
+
 
 @themed
 def draw_yields(
@@ -39,7 +41,7 @@ def draw_yields(
         Columns lot, feedstock, peak_temperature_C [°C], yield_char_d_percent [% of dry feed],
         yield_activated_percent [% of char taken].
     means, activation_means : DataFrame or None
-        Estimated means: feedstock, estimate, lo, hi [%].
+        Estimated means: feedstock, estimate, lo, hi [%]; one without interval is not marked.
     names : mapping, optional
         Feedstock id to name.
     """
@@ -69,7 +71,7 @@ def draw_yields(
         axes.set_xlabel(label)
     words = {value: f"{number_text(value)} °C" for value in groups}
     handles = _point_handles(groups, words)
-    if any(table is not None and len(table) for _, _, table in panels):
+    if any(_is_drawn(table).any() for _, _, table in panels):
         handles.append(_mean_handle(INK, "D", "estimated mean"))
     figure.legend(handles=handles, loc="outside lower center", ncols=min(len(handles), 4))
     return figure
@@ -89,7 +91,8 @@ def draw_capacitances(
     cells : DataFrame
         Columns feedstock, activation, run, electrode_F_per_g [F/g].
     means : DataFrame or None
-        Estimated means: feedstock, activation, estimate, lo, hi [F/g].
+        Estimated means: feedstock, activation, estimate, lo, hi [F/g]; one without interval is
+        not marked.
     names : mapping, optional
         Feedstock id to name.
     """
@@ -108,11 +111,12 @@ def draw_capacitances(
     axes.set_xlim(left=0)
     words = {value: activation_words({"activation": value}) for value in groups}
     handles = _point_handles(groups, {value: f"one cell, {words[value]}" for value in groups})
-    if means is not None and not means.empty:
-        handles += [
-            _mean_handle(*style, f"estimated mean, {words[value]}")
-            for value, style in groups.items()
-        ]
+    drawn = means[_is_drawn(means)]["activation"].tolist() if _is_drawn(means).any() else []
+    handles += [
+        _mean_handle(*style, f"estimated mean, {words[value]}")
+        for value, style in groups.items()
+        if value in drawn
+    ]
     figure.legend(handles=handles, loc="outside lower center", ncols=2)
     return figure
 
@@ -149,17 +153,44 @@ def _draw_rows(
             )
 
 
+def _is_drawn(means: pd.DataFrame | None) -> pd.Series:
+    """Which means are marked: those whose interval is known."""
+    if means is None or means.empty:
+        return pd.Series(dtype=bool)
+    return means[["estimate", "lo", "hi"]].map(is_number).all(axis=1)
+
+
 def _draw_means(axes: Axes, means: pd.DataFrame | None, order: list[str], styles: Mapping) -> None:
     if means is None or means.empty:
         return
     places = {feedstock: place for place, feedstock in enumerate(order)}
-    for row in means.to_dict("records"):
+    missing = set()
+    for row, is_drawn in zip(means.to_dict("records"), _is_drawn(means), strict=True):
         style = styles.get(row.get("activation"), styles.get(None))
         if row["feedstock"] not in places or not is_number(row["estimate"]) or style is None:
             continue
         place = places[row["feedstock"]] - 0.3
+        if not is_drawn:
+            missing.add(place)
+            continue
         draw_interval(axes, place, row["lo"], row["hi"], style[0])
         axes.plot(row["estimate"], place, marker=style[1], color=style[0], markersize=5, zorder=4)
+    for place in sorted(missing):
+        _note_missing(axes, place)
+
+
+def _note_missing(axes: Axes, place: float) -> None:
+    """In place of a mean whose interval is not known: a mark would look surer than it is."""
+    axes.annotate(
+        NOT_DRAWN,
+        (0.995, place),
+        xycoords=("axes fraction", "data"),
+        ha="right",
+        va="center",
+        fontsize=7,
+        color=INK,
+        zorder=1,
+    )
 
 
 def _point_handles(groups: Mapping, words: Mapping) -> list[Line2D]:

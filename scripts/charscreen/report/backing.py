@@ -16,6 +16,7 @@ from charscreen.report.blocks import (
     Text,
 )
 from charscreen.report.figure_text import model_level
+from charscreen.report.flags_view import flags_table
 from charscreen.report.methods import methods
 from charscreen.report.ranking_view import has_scatter
 from charscreen.report.tables import (
@@ -26,6 +27,8 @@ from charscreen.report.tables import (
     scatter_table,
 )
 from charscreen.report.text import scatter_sentences
+from charscreen.report.unfilled_view import NO_FIRINGS, firings_are_empty, unfilled_table
+from charscreen.rounding import with_interval
 from charscreen.words import first_upper, level_words, model_words
 
 TABLE_WORDS = {
@@ -80,7 +83,10 @@ def checks_section(inputs, pictures, folder) -> Section:
             reason = (record.get("reason") or "nothing to fit").rstrip(".")
             blocks.append(Text(f"Not fitted: {reason}."))
             continue
-        sentences = [_plain(sentence) for sentence in check_sentences(record)]
+        sentences = [
+            _plain(sentence) + _zero_note(sentence, model.get("variance"))
+            for sentence in check_sentences(record)
+        ]
         if sentences:
             blocks.append(Bullets(sentences))
         else:
@@ -109,6 +115,28 @@ def _plain(sentence: str) -> str:
     return re.sub(r"'([a-z_|:]+)'", lambda match: f"“{level_words(match[1])}”", sentence)
 
 
+def _zero_note(sentence: str, variance: pd.DataFrame | None) -> str:
+    """Why a variance said to be zero is not zero in the scatter table; else empty."""
+    match = re.search(r"variance of '?([^']+?)'? is estimated as zero", sentence)
+    if match is None or not has_scatter(variance):
+        return ""
+    # The level stands in the sentence by its name or in words.
+    rows = variance[
+        variance["level"].map(
+            lambda level: any(match[1] in (p, level_words(p)) for p in str(level).split("+"))
+        )
+    ]
+    shown = ""
+    if len(rows):
+        row = rows.iloc[0]
+        value, low, high = with_interval(row["sd_percent"], row["lo"], row["hi"])
+        shown = f" ({value} %, {low} to {high} %)" if low and high else f" ({value} %)"
+    return (
+        " Zero is the estimate by restricted maximum likelihood (REML); the scatter table shows "
+        f"the median of the posterior draws{shown}, which is never exactly zero."
+    )
+
+
 def findings_section(inputs, folder) -> Section:
     """What was wrong or doubtful in the tables, and what was left out."""
     blocks: list = []
@@ -124,6 +152,11 @@ def findings_section(inputs, folder) -> Section:
                 numbers=True,
             )
         )
+    table = unfilled_table(inputs)
+    if table is not None:
+        blocks.append(table)
+    if firings_are_empty(inputs):
+        blocks.append(Text(NO_FIRINGS))
     tables = findings_tables(inputs["findings"], file=f"{folder}/collect/findings.csv")
     blocks += tables
     if not tables:
@@ -132,6 +165,9 @@ def findings_section(inputs, folder) -> Section:
         blocks.append(left_out_table(inputs["left_out"], file=f"{folder}/collect/left_out.csv"))
     else:
         blocks.append(Text("No row was left out."))
+    flags = flags_table(inputs["test_results"], file=f"{folder}/collect/test_results.csv")
+    if flags is not None:
+        blocks.append(flags)
     return Section("findings", "Findings, and what was left out", blocks)
 
 

@@ -65,6 +65,8 @@ class Table:
         Headings.
     rows : list of list of str
         Cells as text; numbers already rounded.
+    note : str
+        How to read it, below the caption.
     """
 
     id: str
@@ -72,7 +74,61 @@ class Table:
     file: str
     columns: list[Column]
     rows: list[list[str]]
+    note: str = ""
     kind: ClassVar[str] = "table"
+
+    @property
+    def breadth(self) -> str:
+        """How broad it comes out: ``tiny``, ``slim``, ``medium`` or ``broad``.
+
+        The style sheet tells readers of a screen narrower than that to scroll.
+        """
+        width = sum(_width_rem(k, column, self.rows) for k, column in enumerate(self.columns))
+        steps = ((20, "tiny"), (25, "slim"), (41, "medium"))
+        return next((name for most, name in steps if width <= most), "broad")
+
+
+def _width_rem(place: int, column: Column, rows: list[list[str]]) -> float:
+    """Rough least width of a column: numbers stay on one line, text breaks between words."""
+    cells = [row[place] for row in rows]
+    if not column.is_number:
+        cells = [word for cell in cells for word in cell.split()]
+    longest = max(map(len, [*cells, *column.text.split()]), default=0)
+    return max(0.5 * longest, WIDE_REM if column.is_wide else 0.0) + 0.6
+
+
+WIDE_REM = 10.0
+
+
+@dataclass(frozen=True)
+class Strip:
+    """One row of a picture for a phone: a label, numbers in words, a bar with a point in it.
+
+    Parameters
+    ----------
+    label, value : str
+        What it is, and its numbers.
+    low, point, high : float
+        Places on the common axis. [% of its length]; low and high are None without an interval.
+    is_marked : bool
+        Stands out, as the marker in the figure does.
+    """
+
+    label: str
+    value: str
+    point: float
+    low: float | None
+    high: float | None
+    is_marked: bool
+
+
+@dataclass(frozen=True)
+class Strips:
+    """A figure redrawn for narrow screens: rows under each other, the axis by its ends."""
+
+    rows: list[Strip]
+    ends: tuple[str, str]
+    note: str
 
 
 @dataclass(frozen=True)
@@ -89,12 +145,15 @@ class Picture:
         Level of the intervals, n, unit of replication.
     file : str
         File of the picture.
+    strips : Strips or None
+        What a narrow screen shows in its place.
     """
 
     name: str
     svg: str
     caption: str
     file: str
+    strips: Strips | None = None
     kind: ClassVar[str] = "picture"
 
 

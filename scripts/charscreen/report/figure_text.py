@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from charscreen.report.model_view import without_interval
 from charscreen.report.ranking_view import (
     GRID_MOST,
     TOP,
@@ -12,7 +13,7 @@ from charscreen.report.ranking_view import (
     of_merit,
     raw_lots,
 )
-from charscreen.report.text import estimate_words, interval_level
+from charscreen.report.text import estimate_words, group_rule, interval_level
 from charscreen.rounding import fixed, is_number
 from charscreen.words import (
     candidate_words,
@@ -20,9 +21,11 @@ from charscreen.words import (
     feedstock_words,
     first_upper,
     level_words,
+    list_words,
     merit_unit,
     merit_words,
     model_words,
+    n_words,
 )
 
 
@@ -66,6 +69,7 @@ def captions(inputs: Mapping, config: Mapping) -> dict[str, tuple[str, str]]:
     return found
 
 
+_YIELD_MODELS = ("char_yield", "activation_yield")
 _YIELDS = ("yield_char_d_percent", "yield_activated_percent")
 
 
@@ -94,9 +98,11 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
     )
     if len(lots):
         caption += (
-            f"Small upright strokes: lots as measured, mean of their cells (n = {len(lots)} "
-            "lots in all). "
+            "Small upright strokes: lots as measured, mean of their cells "
+            f"({n_words(len(lots), 'lot')} in all). "
         )
+    if len(rows) > 1:
+        caption += group_rule(inputs, config) + " "
     caption += (
         "Estimates are drawn towards each other by what all feedstocks have in common, so a lot "
         "that came out high or low can lie outside the interval. Unit of replication: the firing "
@@ -105,7 +111,8 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
     best = shown.iloc[0]
     names = inputs.get("feedstock_names")
     alt = (
-        f"Dot plot of {merit_words(merit)} with intervals for {len(shown)} candidates. First: "
+        f"Dot plot of {merit_words(merit)} with intervals for "
+        f"{count_words(len(shown), 'candidate')}. First: "
         f"{candidate_words(best, names)}, {estimate_words(best, merit)}. "
         f"{near} of {len(rows)} are not told apart from the best."
     )
@@ -118,13 +125,13 @@ def _yields(inputs: Mapping) -> tuple[str, str]:
     n_activated = _count(yields, "yield_activated_percent")
     feedstocks = yields["feedstock"].nunique()
     caption = (
-        f"Open markers: single lots, shape and colour by planned peak temperature (char yield: "
-        f"n = {n_char} lots"
-        + (f"; activation yield: n = {n_activated} lots" if n_activated else "")
+        "Open markers: single lots, shape and colour by planned peak temperature (char yield: "
+        + n_words(n_char, "lot")
+        + (f"; activation yield: {n_words(n_activated, 'lot')}" if n_activated else "")
         + "). "
     )
     levels = []
-    for name in ("char_yield", "activation_yield"):
+    for name in _YIELD_MODELS:
         model = inputs["models"].get(name, {})
         means = model.get("means")
         if means is not None and len(means):
@@ -134,10 +141,12 @@ def _yields(inputs: Mapping) -> tuple[str, str]:
             f"Diamond and line: estimated mean of the feedstock and its {levels[0]} interval, "
             "firings taken as random. "
         )
+    caption += _not_marked([inputs["models"].get(m, {}) for m in _YIELD_MODELS], inputs)
     caption += "Unit of replication: the lot for feedstock, the firing for temperature."
     alt = (
-        f"Dot plot of char yield by feedstock: {n_char} lots of {feedstocks} feedstocks, "
-        f"from {_range(yields, 'yield_char_d_percent')} % on dry basis."
+        f"Dot plot of char yield by feedstock: {count_words(n_char, 'lot')} of "
+        f"{count_words(feedstocks, 'feedstock')}, from "
+        f"{_range(yields, 'yield_char_d_percent')} % on dry basis."
     )
     return caption, alt
 
@@ -149,18 +158,20 @@ def _capacitances(inputs: Mapping) -> tuple[str, str]:
     lots = cells.loc[cells["electrode_F_per_g"].map(is_number), "run"].nunique()
     firings = cells.loc[cells["electrode_F_per_g"].map(is_number), "firing"].nunique()
     caption = (
-        f"Open markers: single cells (n = {n} cells of {count_words(lots, 'lot')} from "
+        f"Open markers: single cells ({n_words(n, 'cell')} of {count_words(lots, 'lot')} from "
         f"{count_words(firings, 'firing')}), shape and colour by activation. "
     )
     means = model.get("means")
     if means is not None and len(means):
         caption += f"Filled marker and line: estimated mean and its {model_level(model)} interval. "
+    caption += _not_marked([model], inputs)
     caption += (
         "Electrode figure: per gram of carbon of one electrode; a whole cell has a quarter of "
         "it. Cells of one lot repeat the lot; they are not replicates of its firing."
     )
     alt = (
-        f"Dot plot of electrode capacitance by feedstock: {n} cells of {lots} lots, from "
+        f"Dot plot of electrode capacitance by feedstock: {count_words(n, 'cell')} of "
+        f"{count_words(lots, 'lot')}, from "
         f"{_range(cells, 'electrode_F_per_g')} F/g."
     )
     return caption, alt
@@ -219,16 +230,26 @@ def _checks(name: str, residuals: pd.DataFrame) -> tuple[str, str]:
     known = residuals[residuals["standardised"].map(is_number)]
     far = int((known["standardised"].abs() > 3).sum())
     caption = (
-        f"Checks of the model of {model_words(name)}, n = {len(known)} observations. Upper left: "
-        "a fan or a bend would speak against the scale. Upper right: points far from the line "
-        "at its ends are outliers. Below: a firing that lies off as a whole was not like its "
-        "plan. Those beyond 3 standard deviations are named, at most four."
+        f"Checks of the model of {model_words(name)}, {n_words(len(known), 'observation')}. "
+        "Upper left: a fan or a bend would speak against the scale. Upper right: points far from "
+        "the line at its ends are outliers. Below: a firing that lies off as a whole was not "
+        "like its plan. Those beyond 3 standard deviations are named, at most four."
     )
     alt = (
-        f"Residual plots of the model of {model_words(name)}: {len(known)} observations, "
-        f"{far} beyond 3 standard deviations."
+        f"Residual plots of the model of {model_words(name)}: "
+        f"{count_words(len(known), 'observation')}, {far} beyond 3 standard deviations."
     )
     return caption, alt
+
+
+def _not_marked(models: list[Mapping], inputs: Mapping) -> str:
+    """A sentence on means that are not drawn, or nothing."""
+    names = inputs.get("feedstock_names")
+    found = dict.fromkeys(name for m in models for name in without_interval(m.get("means")))
+    if not found:
+        return ""
+    which = list_words([feedstock_words(name, names) for name in found], most=6)
+    return f"A mean without an interval is not drawn, for there are too few firings: {which}. "
 
 
 def _range(frame: pd.DataFrame, column: str) -> str:

@@ -5,6 +5,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.report.electricity_text import electricity_text
+from charscreen.report.model_view import joined_levels
 from charscreen.rounding import fixed, is_number
 from charscreen.words import count_words, first_upper, level_words, model_words, number_text
 
@@ -150,8 +151,8 @@ def _ledger(inputs: Mapping) -> str:
 
 def _model(record: Mapping) -> str:
     scale = {"log": "the logarithm", "logit": "the logit"}.get(record.get("scale"), "the value")
-    random = [level_words(level) for level in record.get("random", [])]
-    unit = record.get("unit", "residual")
+    levels = pd.DataFrame({"level": [*record.get("random", []), record.get("unit", "residual")]})
+    *random, unit = [level_words(level) for level in joined_levels(levels, record)["level"]]
     text = (
         f"Linear mixed model of {scale} of {record.get('response', 'the response')}, "
         f"n = {record.get('n')} ({_counts(record)}). Random levels: "

@@ -10,6 +10,8 @@ from markupsafe import Markup
 from charscreen import __version__
 from charscreen.report.blocks import Picture
 from charscreen.report.figure_text import captions
+from charscreen.report.model_view import view_of_models
+from charscreen.report.ranking_tables import RANKING_TOP, ranking_strips
 from charscreen.report.sections import make_sections
 from charscreen.report.svg import svg_for_page
 from charscreen.report.traces import traces_section
@@ -37,7 +39,8 @@ def render_report(
         ``variance``, ``means``, ``residuals`` and the dict ``json``; ``unused``: list of str;
         ``counts``: rows per table; ``provenance``: ``versions`` (dict), ``seed``, ``inputs``
         (pairs of path and hash), ``code`` (hash). May hold ``feedstock_names`` (id to name) and
-        ``nitrogen_rich`` (names of feeds above the nitrogen limit).
+        ``nitrogen_rich`` (names of feeds above the nitrogen limit),
+        ``unfilled`` (ids by kind as from `charscreen.screen.unfilled.unfilled`).
     config : mapping
         Settings: title, question, data_are_invented, results, merits, ranking, capacitance,
         limits, plan, seed.
@@ -57,12 +60,20 @@ def render_report(
         text.
     """
     folder = str(config.get("results", "results"))
+    inputs = {**inputs, "models": view_of_models(inputs["models"])}
+    strips = {
+        f"ranking_{merit}": ranking_strips(
+            inputs["ranking"], merit, names=inputs.get("feedstock_names"), top=RANKING_TOP
+        )
+        for merit in config["merits"]
+    }
     pictures = {
         name: Picture(
             name=name,
             svg=Markup(svg_for_page(figures[name], prefix=name, label=alt)),
             caption=caption,
             file=f"{folder}/figures/{name}.svg",
+            strips=strips.get(name),
         )
         for name, (caption, alt) in captions(inputs, config).items()
         if name in figures
@@ -79,6 +90,7 @@ def render_report(
         title=config["title"],
         question=config.get("question") or "",
         invented=bool(config.get("data_are_invented")),
+        title_says_so="invented" in str(config["title"]).lower(),
         sections=[*make_sections(inputs, config, pictures), traces_section(sheets or {})],
         css=Markup((Path(templates) / "report.css").read_text(encoding="utf-8")),
         version=__version__,
@@ -89,4 +101,6 @@ def tidy(text: object) -> str:
     """Text whose numbers stay on one line with their units."""
     text = re.sub(r"\bn = (?=\d)", "n\N{NO-BREAK SPACE}=\N{NO-BREAK SPACE}", str(text))
     text = re.sub(rf"(?<=\d) (?={UNITS})", "\N{NO-BREAK SPACE}", text)
+    text = re.sub(r"\bKOH (?=\d)", "KOH\N{NO-BREAK SPACE}", text)
+    text = re.sub(r"(?<=\d) ± (?=\d)", "\N{NO-BREAK SPACE}±\N{NO-BREAK SPACE}", text)
     return re.sub(r"(?<=\d) : (?=\d)", "\N{NO-BREAK SPACE}:\N{NO-BREAK SPACE}", text)

@@ -26,21 +26,21 @@ from charscreen.report.blocks import (
 from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
+from charscreen.report.flags_view import count_flagged
+from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
-from charscreen.report.tables import (
-    RANKING_TOP,
-    group_table,
-    means_table,
-    ranking_table,
-    spread_table,
-)
+from charscreen.report.resistance import resistance_words
+from charscreen.report.tables import means_table, spread_table
 from charscreen.report.text import (
     answer,
     answering_merit,
     by_other_merits,
+    group_rule,
     interval_level,
+    missing_sentences,
 )
-from charscreen.rounding import is_number, percent, significant
+from charscreen.report.unfilled_view import unfilled_doubts
+from charscreen.rounding import is_number, percent
 from charscreen.words import candidate_words, count_words, merit_words, model_words
 
 
@@ -105,6 +105,14 @@ def _doubts(inputs: Mapping) -> list[tuple[str, str]]:
         n_open = int(((findings["severity"] == "questions") & ~answered).sum())
         if n_open:
             doubts.append((f"{count_words(n_open, 'value is', 'values are')} doubtful", "findings"))
+    n_tests = count_flagged(inputs["test_results"])
+    if n_tests:
+        flagged = count_words(n_tests, "test carries a flag", "tests carry a flag")
+        doubts.append((flagged, "table-test-flags"))
+    doubts += [
+        (part, "table-unfilled" if inputs.get("unfilled") else "findings")
+        for part in unfilled_doubts(inputs)
+    ]
     n_flags = sum(len(record_of(model).get("flags") or []) for model in inputs["models"].values())
     if n_flags:
         doubts.append((f"{count_words(n_flags, 'warning')} about the models", "checks"))
@@ -113,7 +121,7 @@ def _doubts(inputs: Mapping) -> list[tuple[str, str]]:
 
 def _ranking(inputs, config, pictures, folder) -> Section:
     ranking, names = inputs["ranking"], inputs.get("feedstock_names")
-    missing = list((inputs.get("rank_summary") or {}).get("missing") or [])
+    missing = missing_sentences(inputs)
     blocks: list = []
     shown = answering_merit(ranking, config["merits"])
     for merit in _merits(inputs, config):
@@ -128,6 +136,7 @@ def _ranking(inputs, config, pictures, folder) -> Section:
                 ranking,
                 merit,
                 level=interval_level(inputs, config),
+                rule=group_rule(inputs, config),
                 file=f"{folder}/rank/ranking.csv",
                 names=names,
                 top=RANKING_TOP,
@@ -263,14 +272,8 @@ def _cell_words(known: pd.DataFrame, source: str) -> str:
     counts = known["capacitance_method"].value_counts().sort_index()
     by_method = "; ".join(f"{METHOD_WORDS.get(str(k), str(k))}: {n}" for k, n in counts.items())
     text = f"{count_words(len(known), 'cell has', 'cells have')} a capacitance ({by_method})."
-    esr = pd.to_numeric(known["esr_ohm"], errors="coerce").dropna()
-    if len(esr):
-        text += (
-            f" Series resistance: median {significant(esr.median(), 2)} Ω, from "
-            f"{significant(esr.min(), 2)} to {significant(esr.max(), 2)} Ω "
-            f"({count_words(len(esr), 'cell')})."
-        )
-    return f"{text} Single cells stand in {source}."
+    parts = [text, resistance_words(known), f"Single cells stand in {source}."]
+    return " ".join(filter(None, parts))
 
 
 def _response(pictures) -> Section:

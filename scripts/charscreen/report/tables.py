@@ -7,30 +7,25 @@ import pandas as pd
 
 from charscreen.findings import LEAVES_OUT, QUESTIONS
 from charscreen.report.blocks import Column, Table
-from charscreen.report.ranking_view import is_in_group, of_merit
+from charscreen.report.model_view import NOT_KNOWN, why_not_known
 from charscreen.rounding import (
     decimals_for,
     fixed,
     is_number,
     p_value,
-    percent,
     significant,
     with_interval,
     with_uncertainty,
 )
 from charscreen.words import (
     activation_words,
-    candidate_words,
     feedstock_words,
     first_upper,
     level_words,
-    merit_unit,
-    merit_words,
     number_text,
 )
 
 Names = Mapping[str, str] | None
-RANKING_TOP = 15
 
 
 def interval_text(row: Mapping, value: str, low: str, high: str) -> tuple[str, str]:
@@ -44,103 +39,10 @@ def count_text(value: object) -> str:
     return str(int(value)) if is_number(value) else ""
 
 
-def ranking_table(
-    ranking: pd.DataFrame, merit: str, *, level: str, file: str, names: Names, top: int
-) -> Table:
-    """The best candidates of one merit with all that says how sure their place is."""
-    all_rows = of_merit(ranking, merit)
-    unit = merit_unit(merit, all_rows["unit"].iloc[0] if len(all_rows) else None)
-    shown_rows = all_rows.head(top).to_dict("records")
-    bases = [_basis_words(row) for row in shown_rows]
-    has_basis = set(bases) - {"yes", ""}
-    rows = []
-    for place, row in enumerate(shown_rows, start=1):
-        estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
-        ranks = ""
-        if is_number(row["rank_lo"]) and is_number(row["rank_hi"]):
-            ranks = f"{count_text(row['rank_lo'])} to {count_text(row['rank_hi'])}"
-        rows.append(
-            [
-                str(place),
-                candidate_words(row, names),
-                estimate,
-                ends,
-                fixed(row["expected_rank"], 1),
-                ranks,
-                percent(row["p_best"]),
-                percent(row["p_top3"]),
-                " / ".join(count_text(row[n]) or "–" for n in ("n_firings", "n_lots", "n_cells")),
-                _group_words(row, place),
-                *([bases[place - 1]] if has_basis else []),
-            ]
-        )
-    shown = f"the best {len(rows)} of {len(all_rows)}" if len(all_rows) > len(rows) else "all"
-    return Table(
-        id=f"table-ranking-{merit}",
-        caption=f"Ranking by {merit_words(merit)}, {shown} candidates; intervals of {level}; "
-        "told apart: from the best",
-        file=file,
-        columns=[
-            Column("Place", True),
-            Column("Candidate", is_wide=True),
-            Column(f"Estimate [{unit}]", True),
-            Column("Interval", True),
-            Column("Expected rank", True),
-            Column("Rank interval", True),
-            Column("Chance best", True),
-            Column("Chance top 3", True),
-            Column("Firings / lots / cells", True),
-            Column("Told apart"),
-            *([Column("Measured here")] if has_basis else []),
-        ],
-        rows=rows,
-    )
-
-
-def _group_words(row: Mapping, place: int) -> str:
-    if place == 1:
-        return "(best)"
-    return "≈ no" if is_in_group(row) else "yes"
-
-
-def _basis_words(row: Mapping) -> str:
-    """Whether the very condition was measured, or is carried over from others by the model."""
-    basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
-    words = {"measured": "yes", "other conditions": "no"}.get(basis, basis)
-    return "no lot made" if row.get("predicted") == "yes" else words
-
-
-def group_table(
-    ranking: pd.DataFrame, merit: str, *, file: str, names: Names, most: int = 8
-) -> Table:
-    """Candidates not told apart from the best, gathered by feedstock."""
-    rows = of_merit(ranking, merit)
-    near = rows[rows.apply(is_in_group, axis=1)] if len(rows) else rows
-    cells = []
-    for feedstock in dict.fromkeys(near["feedstock"]):
-        mine = near[near["feedstock"] == feedstock]
-        conditions = [candidate_words(row).split(", ", 1)[1] for row in mine.to_dict("records")]
-        more = len(conditions) - most
-        text = "; ".join(conditions[:most]) + (f"; and {more} more" if more > 0 else "")
-        chance = mine["p_best"].sum() if mine["p_best"].map(is_number).all() else None
-        cells.append([feedstock_words(feedstock, names), text, percent(chance)])
-    return Table(
-        id=f"table-group-{merit}",
-        caption=f"Not told apart from the best by {merit_words(merit)}",
-        file=file,
-        columns=[
-            Column("Feedstock"),
-            Column("Conditions, best first", is_wide=True),
-            Column("Chance that one of these is the best", True),
-        ],
-        rows=cells,
-    )
-
-
 def means_table(
     means: pd.DataFrame, *, id: str, caption: str, unit: str, file: str, names: Names
 ) -> Table:
-    """Estimated means of a model, highest first."""
+    """Estimated means of a model, highest first; ends that are NaN are said to be not known."""
     has_activation = bool(means["activation"].map(lambda v: isinstance(v, str)).any())
     rows = []
     for row in means.sort_values("estimate", ascending=False, kind="stable").to_dict("records"):
@@ -148,13 +50,17 @@ def means_table(
         cells = [feedstock_words(row["feedstock"], names)]
         if has_activation:
             cells.append(activation_words(row))
-        rows.append(
-            [*cells, estimate, ends, count_text(row["n_lots"]), count_text(row["n_firings"])]
-        )
+        counts = [count_text(row["n_lots"]), count_text(row["n_firings"])]
+        rows.append([*cells, estimate, ends or NOT_KNOWN, *counts])
     columns = [Column("Feedstock")] + ([Column("Activation")] if has_activation else [])
     columns += [Column(f"Estimated mean [{unit}]", True), Column("Interval", True)]
     columns += [Column("Lots", True), Column("Firings", True)]
-    return Table(id=id, caption=caption, file=file, columns=columns, rows=rows)
+    note = _note(rows, effects=False)
+    return Table(id=id, caption=caption, file=file, columns=columns, rows=rows, note=note)
+
+
+def _note(rows: list[list[str]], *, effects: bool) -> str:
+    return why_not_known(effects=effects) if any(NOT_KNOWN in row for row in rows) else ""
 
 
 def spread_table(
@@ -261,21 +167,22 @@ def scatter_table(tables: Mapping[str, tuple[str, pd.DataFrame]], *, level: str)
 def effects_table(
     effects: pd.DataFrame, *, id: str, caption: str, file: str, names: Names
 ) -> Table:
-    """Fixed effects of one model on its own scale."""
+    """Fixed effects of one model on its own scale; ends that are NaN are not known."""
     rows = []
     for row in effects.to_dict("records"):
+        term = str(row["term"])
         estimate, se = with_uncertainty(row["estimate"], row["se"])
         places = decimals_for(row["se"]) if is_number(row["se"]) and row["se"] > 0 else 3
         ends = [fixed(row[name], places) for name in ("lo", "hi")]
         rows.append(
             [
-                _term_words(str(row["term"]), names),
+                _term_words(term, names),
                 estimate,
                 se,
                 fixed(row["df"], 1),
-                f"{ends[0]} to {ends[1]}" if all(ends) else "",
+                f"{ends[0]} to {ends[1]}" if all(ends) else NOT_KNOWN,
                 # Whether the middle of the screen lies at zero on a log scale asks nothing.
-                "" if str(row["term"]).endswith("centre of the screen") else p_value(row["p"]),
+                "" if term.endswith("centre of the screen") else p_value(row["p"]) or NOT_KNOWN,
             ]
         )
     return Table(
@@ -283,7 +190,7 @@ def effects_table(
         caption=caption,
         file=file,
         columns=[
-            Column("Term"),
+            Column("Term", is_wide=True),
             Column("Estimate", True),
             Column("Standard error", True),
             Column("Degrees of freedom", True),
@@ -291,6 +198,7 @@ def effects_table(
             Column("p", True),
         ],
         rows=rows,
+        note=_note(rows, effects=True),
     )
 
 

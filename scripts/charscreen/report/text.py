@@ -5,30 +5,35 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.report.ranking_view import has_scatter, is_in_group, of_merit
+from charscreen.report.unfilled_view import unfilled_sentences
 from charscreen.rounding import fixed, is_number, percent, with_interval
 from charscreen.words import (
     candidate_words,
+    candidates_in_words,
     count_words,
     feedstock_words,
     first_upper,
     level_words,
+    list_ids,
     list_words,
     merit_unit,
     merit_words,
     model_words,
 )
 
-# What can be repeated, the levels that this repeats, and how it is said. A further lot takes a
-# further firing, so the two go together.
+# What can be repeated, by the coarsest level that this repeats, and how it is said. A further
+# lot takes a further firing, so the two go together.
 REPEATS = {
-    "cells": (("cell",), "make more cells from the lots there are", "lies between cells"),
-    "activation": (
-        ("aliquot", "activation_firing"),
-        "activate them again from the char there is",
-        "comes from activation",
-    ),
+    "cell": "cells",
+    "aliquot": "activation",
+    "activation_firing": "activation",
+    "firing": "firing",
+    "lot": "firing",
+}
+REMEDIES = {
+    "cells": ("make more cells from the lots there are", "lies between cells"),
+    "activation": ("activate them again from the char there is", "comes from activation"),
     "firing": (
-        ("firing", "lot"),
         "fire them again in new firings",
         "comes from firings and lots, where more cells do not help",
     ),
@@ -40,6 +45,7 @@ BETWEEN = {
     "aliquot": "aliquots of one lot",
     "cell": "cells of one lot",
 }
+MANY = {"firing": "char firings", "lot": "lots", "aliquot": "aliquots", "cell": "cells"}
 
 
 def answer(inputs: Mapping, config: Mapping) -> list[str]:
@@ -137,10 +143,32 @@ def scatter_sentences(models: Mapping) -> list[str]:
         ends = f", {low} to {high} %" if low and high else ""
         sentences.append(
             f"{first_upper(model_words(name))}: {fixed(top['share_percent'], 0)} % of the "
-            f"scatter (as variance) lies between {BETWEEN.get(top['level'], top['level'])}; "
+            f"scatter (as variance) lies between {_between(str(top['level']))}; "
             f"standard deviation {value} %{ends}."
         )
     return sentences
+
+
+def _between(level: str) -> str:
+    """What differs at a level; levels that the model could not tell apart go together."""
+    parts = level.split("+")
+    if len(parts) == 1:
+        return BETWEEN.get(level, level)
+    many = [MANY.get(part, part) for part in parts]
+    return f"{list_ids(many)} together, which these data cannot tell apart"
+
+
+def group_rule(inputs: Mapping, config: Mapping) -> str:
+    """When a candidate counts as told apart, and why places and groups need not agree."""
+    share = (inputs.get("rank_summary") or {}).get("group_probability")
+    if not is_number(share):
+        share = config["ranking"]["group_probability"]
+    return (
+        "A candidate is told apart from the best where the best is ahead of it in "
+        f"{100 * share:g} % of the draws or more, each pair by itself. So one with a lower place "
+        "can still be in the group: its interval is wider, or it moves together less with the "
+        "best."
+    )
 
 
 def _summary_of(inputs: Mapping, merit: str) -> Mapping:
@@ -227,24 +255,30 @@ def _remedy(best: Mapping, variance: pd.DataFrame | None) -> str:
     if not has_scatter(variance):
         return plain
     counts = {"firing": "n_firings", "activation_firing": "n_firings", "cell": "n_cells"}
-    left = {}
-    for row in variance[variance["share_percent"].map(is_number)].to_dict("records"):
-        n = best.get(counts.get(row["level"], "n_lots"))
-        left[row["level"]] = row["variance"] / max(n, 1) if is_number(n) else row["variance"]
-    total = sum(left.values())
-    if not total > 0 or len(left) < 2:
+    share = dict.fromkeys(REMEDIES, 0.0)
+    rows = variance[variance["share_percent"].map(is_number)].to_dict("records")
+    for row in rows:
+        # A joined level is as fine as its coarsest part: nobody knows how much more would help.
+        coarsest = str(row["level"]).split("+")[0]
+        n = best.get(counts.get(coarsest, "n_lots"))
+        left = row["variance"] / max(n, 1) if is_number(n) else row["variance"]
+        share[REPEATS.get(coarsest, "firing")] += left
+    total = sum(share.values())
+    if not total > 0 or len(rows) < 2:
         return plain
-    share = {
-        name: sum(left.get(level, 0.0) for level in levels) / total
-        for name, (levels, _, _) in REPEATS.items()
-    }
     # A new firing brings new lots and new cells with it, so cells alone must carry more than half.
     rest = {name: share[name] for name in ("firing", "activation")}
-    name = "cells" if share["cells"] > 0.5 else max(rest, key=rest.get)
-    _, remedy, why = REPEATS[name]
-    return (
-        f"{remedy}: of the scatter left in the mean of the first one, {percent(share[name])} {why}"
-    )
+    name = "cells" if share["cells"] > 0.5 * total else max(rest, key=rest.get)
+    remedy, why = REMEDIES[name]
+    joined = [row["level"] for row in rows if str(row["level"]).endswith("+cell")]
+    if name == "firing" and joined:
+        parts = joined[0].split("+")
+        why = "comes from firings, and from lots and cells, which these data cannot tell apart"
+        if "firing" in parts:
+            why = "comes from firings, lots and cells, which these data cannot tell apart"
+    part = share[name] / total
+    much = "all the" if part > 1 - 1e-9 else f"{percent(part)} of the"
+    return f"{remedy}: {much} scatter left in the mean of the first one {why}"
 
 
 def _nothing_ranked(inputs: Mapping) -> list[str]:
@@ -256,13 +290,14 @@ def _nothing_ranked(inputs: Mapping) -> list[str]:
             _planned(inputs.get("counts") or {}),
             "Weigh the lots into config/masses.csv, add cells to config/cells.csv and tests to "
             "config/tests.csv, and run again; every part can be filled in on its own.",
+            *unfilled_sentences(inputs),
         ]
     sentences = [
         f"{count_words(n_yields, 'lot has', 'lots have')} a char yield and "
         f"{count_words(n_cells, 'cell has', 'cells have')} a capacitance, but no candidate can "
         "be ranked yet."
     ]
-    missing = list((inputs.get("rank_summary") or {}).get("missing") or [])
+    missing = missing_sentences(inputs)
     reasons = [
         f"No model of {model_words(name)}: {model['json']['reason'].rstrip('.')}."
         for name, model in inputs["models"].items()
@@ -271,7 +306,14 @@ def _nothing_ranked(inputs: Mapping) -> list[str]:
     sentences.append(" ".join(missing + reasons) or "No model could be fitted.")
     need = "config/cells.csv and config/tests.csv" if not n_cells else "config/masses.csv"
     sentences.append(f"Add measurements to {need} and run again.")
-    return sentences
+    return [*sentences, *unfilled_sentences(inputs)]
+
+
+def missing_sentences(inputs: Mapping) -> list[str]:
+    """Why candidates have no place, with candidates in words."""
+    names = inputs.get("feedstock_names")
+    missing = (inputs.get("rank_summary") or {}).get("missing") or []
+    return [first_upper(candidates_in_words(str(sentence), names)) for sentence in missing]
 
 
 def _known(frame: pd.DataFrame | None, column: str) -> int:

@@ -1,0 +1,110 @@
+"""Flags of tests in words: how many tests carry one, which, and what it means."""
+
+import pandas as pd
+
+from charscreen.report.blocks import Column, Table
+from charscreen.words import first_upper, list_ids
+
+# flag: what it means for the figure of that test
+MEANINGS = {
+    "above the stable window": (
+        "the cell was charged above the voltage stated for it: decay of the electrolyte can pass "
+        "for capacitance"
+    ),
+    "charge and energy capacitance differ by over 10 %": (
+        "the discharge is bent, so one capacitance does not describe it; the figure depends on "
+        "how it is taken"
+    ),
+    "clipped": (
+        "the voltage stood still while the charging current flowed on: the instrument was at its "
+        "limit, so the start of the discharge and the resistance are doubtful"
+    ),
+    "coulombic efficiency under 90 %": (
+        "much less charge came out than went in: a leak or a reaction; the capacitance may "
+        "change from cycle to cycle"
+    ),
+    "current not logged": (
+        "the current typed in stands for the true one: an error in it passes in full to "
+        "capacitance and resistance"
+    ),
+    "drop over 20 % of the window": (
+        "the resistance takes much of the voltage at the start: the capacitance rests on a short "
+        "rest of the discharge; repeat at a lower current"
+    ),
+    "first cycle only": (
+        "no steady cycle was recorded; a first cycle often differs from those after it"
+    ),
+    "first step not seen": (
+        "the step at connecting the load was not recorded sharply enough: the series resistance "
+        "is taken as 0, so the capacitance comes out a little too high"
+    ),
+    "no sample before the step": (
+        "the drop at the start was not recorded: no series resistance from this test"
+    ),
+    "no uncertainty given": (
+        "a value typed in without its uncertainty: it counts, but how sure it is is not known"
+    ),
+    "not one exponential": (
+        "early and late part of the decay disagree; the gap is in the uncertainty. Charge longer "
+        "before the test"
+    ),
+    "not straight": (
+        "the discharge is curved: capacitance changes with voltage, or charge still moves inside "
+        "the cell"
+    ),
+    "too few points": "few readings lie in the window; one bad reading moves the figure",
+}
+UNKNOWN = "no explanation yet; look at the trace"
+
+
+def flags_of(test_results: pd.DataFrame) -> dict[str, list[str]]:
+    """Tests by flag, the most frequent flag first.
+
+    Parameters
+    ----------
+    test_results : DataFrame
+        Columns test, quality (flags between semicolons, or None).
+    """
+    found: dict[str, list[str]] = {}
+    if test_results is None or "quality" not in test_results:
+        return found
+    for row in test_results[["test", "quality"]].to_dict("records"):
+        quality = row["quality"] if isinstance(row["quality"], str) else ""
+        for flag in dict.fromkeys(part.strip() for part in quality.split(";")):
+            if flag:
+                found.setdefault(flag, []).append(str(row["test"]))
+    return dict(sorted(found.items(), key=lambda item: (-len(item[1]), item[0])))
+
+
+def count_flagged(test_results: pd.DataFrame) -> int:
+    """Tests that carry any flag."""
+    return len({test for tests in flags_of(test_results).values() for test in tests})
+
+
+def flags_table(test_results: pd.DataFrame, *, file: str) -> Table | None:
+    """Flags of tests with what each means for the figure; None where no test carries one."""
+    found = flags_of(test_results)
+    if not found:
+        return None
+    n = len(test_results)
+    return Table(
+        id="table-test-flags",
+        caption=f"Flags of tests ({count_flagged(test_results)} of {n} tests)",
+        note="A flagged test counts like any other; a flag says what to look at.",
+        file=file,
+        columns=[
+            Column("Flag", is_wide=True),
+            Column("Tests", True),
+            Column("Which", is_wide=True),
+            Column("What it means for the figure", is_wide=True),
+        ],
+        rows=[
+            [
+                first_upper(flag),
+                str(len(tests)),
+                list_ids(tests),
+                first_upper(MEANINGS.get(flag, UNKNOWN)),
+            ]
+            for flag, tests in found.items()
+        ],
+    )

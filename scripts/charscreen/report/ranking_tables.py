@@ -1,0 +1,176 @@
+"""Tables of the ranking: places with all that says how sure they are, and the leading group."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from charscreen.report.blocks import Column, Strip, Strips, Table
+from charscreen.report.ranking_view import is_in_group, of_merit
+from charscreen.report.tables import Names, count_text, interval_text
+from charscreen.rounding import fixed, is_number, percent, significant
+from charscreen.words import candidate_words, feedstock_words, merit_unit, merit_words
+
+RANKING_TOP = 15
+
+
+def ranking_table(
+    ranking: pd.DataFrame, merit: str, *, level: str, rule: str, file: str, names: Names, top: int
+) -> Table:
+    """The best candidates of one merit with all that says how sure their place is.
+
+    Parameters
+    ----------
+    ranking : DataFrame
+        All merits.
+    merit : str
+        Which to show.
+    level : str
+        Level of the intervals.
+    rule : str
+        When a candidate counts as told apart, a sentence.
+    file : str
+        Where the numbers stand.
+    names : mapping or None
+        Feedstock id to name.
+    top : int
+        Rows to show.
+    """
+    all_rows = of_merit(ranking, merit)
+    unit = merit_unit(merit, all_rows["unit"].iloc[0] if len(all_rows) else None)
+    shown_rows = all_rows.head(top).to_dict("records")
+    rows = []
+    for place, row in enumerate(shown_rows, start=1):
+        estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
+        ranks = ""
+        if is_number(row["rank_lo"]) and is_number(row["rank_hi"]):
+            ranks = f"({count_text(row['rank_lo'])} to {count_text(row['rank_hi'])})"
+        rows.append(
+            [
+                str(place),
+                candidate_words(row, names) + _basis_words(row),
+                estimate,
+                ends,
+                " ".join(filter(None, [fixed(row["expected_rank"], 1), ranks])),
+                percent(row["p_best"]),
+                percent(row["p_top3"]),
+                ", ".join(count_text(row[n]) or "–" for n in ("n_firings", "n_lots", "n_cells")),
+                _group_words(row, place),
+            ]
+        )
+    shown = f"the best {len(rows)} of {len(all_rows)}" if len(all_rows) > len(rows) else "all"
+    return Table(
+        id=f"table-ranking-{merit}",
+        caption=f"Ranking by {merit_words(merit)}, {shown} candidates; intervals of {level}",
+        note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}",
+        file=file,
+        columns=[
+            Column("Place", True),
+            Column("Candidate", is_wide=True),
+            Column(f"Estimate [{unit}]", True),
+            Column("Interval", True),
+            Column("Rank", True),
+            Column("Chance best", True),
+            Column("Chance top 3", True),
+            Column("Firings, lots, cells", True),
+            Column("Told apart"),
+        ],
+        rows=rows,
+    )
+
+
+def _group_words(row: Mapping, place: int) -> str:
+    if place == 1:
+        return "(best)"
+    return "≈ no" if is_in_group(row) else "yes"
+
+
+def _basis_note(rows: list[dict]) -> str:
+    if not any(_basis_words(row) for row in rows):
+        return ""
+    return " In brackets: what was not measured at that condition, but carried over by the model."
+
+
+def _basis_words(row: Mapping) -> str:
+    """What stands behind a candidate's name where its very condition was not measured."""
+    basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
+    if row.get("predicted") == "yes":
+        return " (no lot made)"
+    words = {"measured": "", "other conditions": "not measured here"}.get(basis, basis)
+    return f" ({words})" if words else ""
+
+
+def group_table(
+    ranking: pd.DataFrame, merit: str, *, file: str, names: Names, most: int = 8
+) -> Table:
+    """Candidates not told apart from the best, gathered by feedstock."""
+    rows = of_merit(ranking, merit)
+    near = rows[rows.apply(is_in_group, axis=1)] if len(rows) else rows
+    cells = []
+    for feedstock in dict.fromkeys(near["feedstock"]):
+        mine = near[near["feedstock"] == feedstock]
+        conditions = [candidate_words(row).split(", ", 1)[1] for row in mine.to_dict("records")]
+        more = len(conditions) - most
+        text = "; ".join(conditions[:most]) + (f"; and {more} more" if more > 0 else "")
+        chance = mine["p_best"].sum() if mine["p_best"].map(is_number).all() else None
+        cells.append([feedstock_words(feedstock, names), text, percent(chance)])
+    return Table(
+        id=f"table-group-{merit}",
+        caption=f"Not told apart from the best by {merit_words(merit)}",
+        file=file,
+        columns=[
+            Column("Feedstock"),
+            Column("Conditions, best first", is_wide=True),
+            Column("Chance to hold the best", True),
+        ],
+        rows=cells,
+    )
+
+
+def ranking_strips(ranking: pd.DataFrame, merit: str, *, names: Names, top: int) -> Strips | None:
+    """The figure of the ranking redrawn for a phone; None without candidates.
+
+    Parameters
+    ----------
+    ranking, merit, names, top
+        As for `ranking_table`.
+    """
+    rows = of_merit(ranking, merit)
+    if not len(rows):
+        return None
+    unit = merit_unit(merit, rows["unit"].iloc[0])
+    shown = rows.head(top).to_dict("records")
+    known = [row[name] for row in shown for name in _PLACES if is_number(row[name])]
+    start, end = min(known), max(known)
+    span = (end - start) or 1.0
+
+    def place(value: float) -> float | None:
+        return round(100 * (value - start) / span, 2) if is_number(value) else None
+
+    strips = []
+    for number, row in enumerate(shown, start=1):
+        estimate, ends = interval_text(row, *_PLACES)
+        near = is_in_group(row)
+        chance = percent(row["p_best"])
+        parts = [f"{estimate} {unit}" + (f" ({ends})" if ends else "")]
+        parts += [f"chance to be best {chance}"] if chance else []
+        parts += ["≈ not told apart"] if near and number > 1 else []
+        strips.append(
+            Strip(
+                label=f"{number}. {candidate_words(row, names)}",
+                value="; ".join(parts),
+                point=place(row["estimate"]),
+                low=place(row["estimate_lo"]),
+                high=place(row["estimate_hi"]),
+                is_marked=near,
+            )
+        )
+    which = f"the best {len(shown)} of {len(rows)} candidates, " if len(rows) > len(shown) else ""
+    return Strips(
+        rows=strips,
+        ends=(significant(start), f"{significant(end)} {unit}"),
+        note=f"Shown for a narrow screen: {which}estimate and interval, without single lots; the "
+        "full figure is in the file named below.",
+    )
+
+
+_PLACES = ("estimate", "estimate_lo", "estimate_hi")

@@ -1,0 +1,191 @@
+import re
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+import report_case as case
+from charscreen import plots
+from charscreen.plots.measured import NOT_DRAWN
+from charscreen.report.flags_view import MEANINGS, count_flagged, flags_of, flags_table
+from charscreen.report.model_view import is_known, joined_levels, view_of_models
+from charscreen.report.resistance import resistance_words
+from charscreen.report.unfilled_view import unfilled_sentences, unfilled_table
+from charscreen.words import (
+    agree,
+    candidates_in_words,
+    count_words,
+    level_words,
+    list_ids,
+    n_words,
+)
+
+LIBRARY = Path(__file__).resolve().parents[2] / "scripts" / "charscreen"
+
+
+def levels(names, *, unit="cell", n_firings=4):
+    table = pd.DataFrame({"level": names})
+    return list(joined_levels(table, {"unit": unit, "n_firings": n_firings})["level"])
+
+
+@pytest.mark.parametrize(
+    ("given", "expected"),
+    [
+        (["feedstock", "firing", "lot", "cell"], ["feedstock", "firing", "lot", "cell"]),
+        (["firing", "cell"], ["firing", "lot+cell"]),
+        (["firing", "aliquot", "cell"], ["firing", "lot+aliquot", "cell"]),
+        (["lot", "cell"], ["firing+lot", "cell"]),
+        (["cell"], ["firing+lot+cell"]),
+    ],
+)
+def test_levels_that_are_not_fitted_stand_in_the_next_one(given, expected):
+    assert levels(given) == expected
+
+
+def test_one_firing_holds_no_scatter_between_firings():
+    assert levels(["lot", "cell"], n_firings=1) == ["lot", "cell"]
+    assert levels(["lot"], unit="lot", n_firings=1) == ["lot"]
+    assert levels(["lot"], unit="lot", n_firings=3) == ["firing+lot"]
+
+
+def test_joined_levels_in_words():
+    assert level_words("lot+cell") == "lot and cell together"
+    assert level_words("firing+lot+cell") == "char firing, lot and cell together"
+
+
+@pytest.mark.parametrize(
+    ("row", "scale", "expected"),
+    [
+        ({"estimate": 100, "lo": 50, "hi": 200}, "log", True),
+        ({"estimate": 91, "lo": 11, "hi": 756}, "log", False),
+        ({"estimate": 91, "lo": 0.0, "hi": 100}, "log", False),
+        ({"estimate": 91, "lo": np.nan, "hi": 100}, "log", False),
+        ({"estimate": 100, "lo": 50, "hi": 200, "df": 0.9}, "log", False),
+        ({"estimate": 100, "lo": 50, "hi": 200, "df": 1.0}, "log", True),
+        # Odds of 25 % are 1/3; a fifth of them is 6.25 %, five times 62.5 %.
+        ({"estimate": 25, "lo": 6.3, "hi": 62.4}, "logit", True),
+        ({"estimate": 25, "lo": 6.2, "hi": 62.4}, "logit", False),
+        ({"estimate": 25, "lo": 20, "hi": 100}, "logit", False),
+        # On the scale of the model a factor of ten is ln 10 = 2.303.
+        ({"estimate": 0.1, "lo": -2.2, "hi": 2.4}, "effects", True),
+        ({"estimate": 0.1, "lo": -2.3, "hi": 2.5}, "effects", False),
+        ({"estimate": 0.1, "lo": -160, "hi": 180}, "None", True),
+    ],
+)
+def test_which_intervals_say_anything(row, scale, expected):
+    assert is_known(row, scale) is expected
+
+
+def test_views_leave_the_tables_as_they_are():
+    models = case.full_inputs()["models"]
+    models["capacitance"]["effects"].loc[0, "df"] = 0.3
+    before = models["capacitance"]["effects"].copy()
+    shown = view_of_models(models)["capacitance"]["effects"]
+    assert shown.loc[0, ["lo", "hi", "p"]].isna().all()
+    assert shown.loc[1, ["lo", "hi", "p"]].notna().all()
+    pd.testing.assert_frame_equal(models["capacitance"]["effects"], before)
+
+
+def test_a_mean_without_an_interval_is_noted_and_not_drawn():
+    yields = case.make_yields(["husk", "shell"])
+    means = case.make_model(yields)["means"]
+    means.loc[0, ["lo", "hi"]] = np.nan
+    axes = plots.draw_yields(yields, means).axes[0]
+    assert [text.get_text() for text in axes.texts] == [NOT_DRAWN]
+    drawn = [line for line in axes.lines if line.get_marker() == "D"]
+    assert [float(line.get_xdata()[0]) for line in drawn] == [31.0]
+
+
+def cells(values, se):
+    return pd.DataFrame({"esr_ohm": values, "esr_ohm_se": se}, dtype=float)
+
+
+def test_resistance_carries_its_uncertainty_and_is_never_negative():
+    text = resistance_words(cells([-0.81, 1.1, 1.9, 2.4, 10.0], [0.6, 0.2, 0.3, 0.3, 1.3]))
+    assert text == (
+        "Series resistance of 5 cells: median 1.9 Ω; standard uncertainty of one cell 0.30 Ω "
+        "(median of 5 cells). In 1 cell it is not told apart from 0 (less than 2 standard "
+        "uncertainties above it); in the others it lies between 1.10 ± 0.20 Ω and 10.0 ± 1.3 Ω "
+        "(± standard uncertainty)."
+    )
+
+
+@pytest.mark.parametrize(
+    ("values", "se", "expected"),
+    [
+        ([2.14], [0.021], "Series resistance of the one cell: 2.140 ± 0.021 Ω (standard"),
+        ([2.14], [np.nan], "Series resistance of the one cell: 2.14 Ω (uncertainty not given)."),
+        ([-0.5], [0.4], "not told apart from 0; it may be as much as 0.80 Ω"),
+        ([-0.5], [np.nan], "Series resistance of the one cell: not told apart from 0."),
+        ([-0.5, 0.1], [0.4, 0.4], "in all of 2 cells not told apart from 0"),
+        ([-0.5, 0.1, 9.0], [0.4, 0.4, 1.0], "In 2 cells it is not told apart from 0"),
+        ([-0.5, 0.1, 9.0], [0.4, 0.4, 1.0], "3 cells: median not told apart from 0;"),
+        ([-0.5, 0.1, 9.0], [0.4, 0.4, 1.0], "in the others it lies at 9.0 ± 1.0 Ω."),
+        ([1.0, 2.0], [np.nan, np.nan], "median 1.5 Ω. It lies between 1.00 Ω and 2.00 Ω."),
+        ([np.nan], [np.nan], ""),
+    ],
+)
+def test_resistance_of_few_cells(values, se, expected):
+    text = resistance_words(cells(values, se))
+    assert expected in text
+    assert "-0" not in text
+    assert "−" not in text
+
+
+def test_every_flag_of_the_evaluation_is_explained():
+    source = "".join(
+        path.read_text(encoding="utf-8") for path in (LIBRARY / "capacitance").glob("*.py")
+    )
+    flags = set(re.findall(r'flags\.append\(\s*"([^"]+)"', source))
+    assert len(flags) > 8
+    assert flags <= set(MEANINGS)
+
+
+def test_flags_are_counted_by_test_and_flag():
+    tests = pd.DataFrame({"test": ["T1", "T2", "T3"], "quality": ["a; b", None, "a; a"]})
+    assert flags_of(tests) == {"a": ["T1", "T3"], "b": ["T1"]}
+    assert count_flagged(tests) == 2
+    assert flags_table(tests.iloc[1:2], file="f") is None
+    assert flags_of(tests.drop(columns="quality")) == {}
+
+
+def test_nothing_unfilled_gives_nothing():
+    inputs = {"unfilled": {"not_weighed": []}, "counts": {"design": 3, "firings": 2}}
+    assert unfilled_table(inputs) is None
+    assert unfilled_sentences(inputs) == []
+    assert unfilled_sentences({}) == []
+
+
+def test_counts_and_verbs_agree():
+    assert [count_words(n, "lot") for n in (0, 1, 2)] == ["0 lots", "1 lot", "2 lots"]
+    assert [agree(n, "goes", "go") for n in (0, 1, 2)] == ["go", "goes", "go"]
+    assert n_words(1, "lot") == "n = 1 lot"
+    assert n_words(4, "lot") == "n = 4 lots"
+    assert list_ids([]) == ""
+    assert list_ids(["a"]) == "a"
+    assert list_ids(["a", "b", "c"]) == "a, b and c"
+    assert list_ids(list("abcd"), most=2) == "a, b and 2 more"
+
+
+@pytest.mark.parametrize(
+    ("text", "expected"),
+    [
+        ("hemp_600C_60min is not ranked.", "Hemp, 600 °C, 60 min, not activated is not ranked."),
+        (
+            "a_1_650.5C_45min_KOH2.5, hemp_600C_60min_KOH3 and 4 more are not ranked.",
+            "a_1, 650.5 °C, 45 min, KOH 2.5 : 1; Hemp, 600 °C, 60 min, KOH 3 : 1 and 4 more "
+            "are not ranked.",
+        ),
+        (
+            "hemp_600C_60min_KOH3_700C_30min and b_600C_60min are",
+            "Hemp, 600 °C, 60 min, KOH 3 : 1, activated at 700 °C, activated for 30 min; and "
+            "b, 600 °C, 60 min, not activated are",
+        ),
+        (
+            "No candidate is ranked, and none at 600 °C.",
+            "No candidate is ranked, and none at 600 °C.",
+        ),
+    ],
+)
+def test_candidate_ids_turn_into_words(text, expected):
+    assert candidates_in_words(text, {"hemp": "Hemp"}) == expected
