@@ -7,23 +7,7 @@ import sys
 sys.path.insert(0, f"{workflow.basedir}/scripts")
 
 from charscreen.deviations import DEFAULT_LIMITS as FIRING_LIMITS
-from charscreen.graph import (
-    MODEL_NAMES,
-    code_of,
-    cut_batches,
-    figure_files,
-    load_of,
-    made_of,
-    logs_of,
-    maps_with,
-    model_files,
-    nitrogen_rich,
-    planned_firings,
-    plain_rows,
-    rows_where,
-    table_schema_files,
-    traces_of,
-)
+from charscreen import graph
 from charscreen.screen import ScreenError, open_screen, render_check
 from charscreen.screen.unfilled import unfilled
 
@@ -35,7 +19,7 @@ except ScreenError as error:
     sys.exit(f"\n{error}\n")
 
 RESULTS = screen.config["results"]
-rows = {table: plain_rows(found) for table, found in screen.tables.items()}
+rows = {table: graph.plain_rows(found) for table, found in screen.tables.items()}
 
 
 # Bare `snakemake` makes the report.

@@ -227,8 +227,8 @@ MISTAKES = [
      "Write KOH under activation"),
     ("a trace that is not there", put("tests", "T2", trace="T22.csv"), LEAVES_OUT, "tests", 3,
      "trace", "Did you mean 'T2.csv'?"),
-    ("one trace for two tests", put("tests", "T2", trace="T1.csv"), QUESTIONS, "tests", 3, "trace",
-     "reads the same part of 'T1.csv'"),
+    ("one trace for two tests", put("tests", "T2", trace="T1.csv"), LEAVES_OUT, "tests", 3, "trace",
+     "of 'T1.csv'"),
     # electrodes
     ("mass of both electrodes for one", put("cells", "C1", electrode_1_mg="12.33"), QUESTIONS,
      "cells", 2, "electrode_2_mg", "each needs its own mass, not that of both"),

@@ -1,7 +1,7 @@
 # From checked tables and traces to yields and farads.
 
-BATCHES = cut_batches(
-    rows["tests"], rows["cells"], rows["design"], load_bytes=load_of(rows["tests"])
+BATCHES = graph.cut_batches(
+    rows["tests"], rows["cells"], rows["design"], load_bytes=graph.load_of(rows["tests"])
 )
 
 
@@ -31,7 +31,7 @@ rule check:
 
 rule compute_yields:
     input:
-        code=code_of("compute_yields"),
+        code=graph.code_of("compute_yields"),
     output:
         yields=f"{RESULTS}/collect/yields.csv",
     log:
@@ -64,8 +64,8 @@ rule compute_yields:
 
 rule summarise_firings:
     input:
-        logs=logs_of(rows["firings"]),
-        code=code_of("summarise_firings"),
+        logs=graph.logs_of(rows["firings"]),
+        code=graph.code_of("summarise_firings"),
     output:
         firings=f"{RESULTS}/collect/firings.csv",
         findings=f"{RESULTS}/collect/firing_findings.csv",
@@ -79,7 +79,7 @@ rule summarise_firings:
     params:
         firings=rows["firings"],
         readings=rows["firing_readings"],
-        planned=planned_firings(rows["design"]),
+        planned=graph.planned_firings(rows["design"]),
         column_maps={
             row["log_map"]: screen.config["column_maps"][row["log_map"]]
             for row in rows["firings"]
@@ -94,8 +94,8 @@ rule summarise_firings:
 
 rule reduce_traces:
     input:
-        traces=lambda wildcards: traces_of(BATCHES[wildcards.batch]),
-        code=code_of("reduce_traces"),
+        traces=lambda wildcards: graph.traces_of(BATCHES[wildcards.batch]),
+        code=graph.code_of("reduce_traces"),
     output:
         results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
         cycles=f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet",
@@ -112,12 +112,12 @@ rule reduce_traces:
         "../../environment.yml"
     params:
         tests=lambda wildcards: BATCHES[wildcards.batch],
-        cells=lambda wildcards: rows_where(
+        cells=lambda wildcards: graph.rows_where(
             rows["cells"],
             "cell",
             {test["cell"] for test in BATCHES[wildcards.batch]},
         ),
-        readings=lambda wildcards: rows_where(
+        readings=lambda wildcards: graph.rows_where(
             rows["readings"],
             "test",
             {test["test"] for test in BATCHES[wildcards.batch]},
@@ -138,7 +138,7 @@ rule gather_tests:
     input:
         results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
         cycles=expand(f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet", batch=BATCHES),
-        code=code_of("gather_tests"),
+        code=graph.code_of("gather_tests"),
     output:
         results=f"{RESULTS}/collect/test_results.csv",
         cycles=f"{RESULTS}/collect/cycles.parquet",
@@ -158,7 +158,7 @@ rule summarise_cells:
     input:
         # Of the batches, not the gathered table: so both jobs can run at once.
         results=expand(f"{RESULTS}/collect/batches/{{batch}}_test_results.csv", batch=BATCHES),
-        code=code_of("summarise_cells"),
+        code=graph.code_of("summarise_cells"),
     output:
         cells=f"{RESULTS}/collect/cells.csv",
         findings=f"{RESULTS}/collect/cell_findings.csv",
@@ -188,7 +188,7 @@ rule gather_findings:
         tests=expand(f"{RESULTS}/collect/batches/{{batch}}_findings.csv", batch=BATCHES),
         cells=f"{RESULTS}/collect/cell_findings.csv",
         firings=f"{RESULTS}/collect/firing_findings.csv",
-        code=code_of("gather_findings"),
+        code=graph.code_of("gather_findings"),
     output:
         findings=f"{RESULTS}/collect/findings.csv",
         left_out=f"{RESULTS}/collect/left_out.csv",

@@ -1,6 +1,6 @@
 # Firing-aware models of yields and of capacitance.
 
-MODELS = {name: model_files(f"{RESULTS}/fit", name) for name in MODEL_NAMES}
+MODELS = {name: graph.model_files(f"{RESULTS}/fit", name) for name in graph.MODEL_NAMES}
 
 
 rule fit:
@@ -12,7 +12,7 @@ rule fit_yield:
     input:
         yields=f"{RESULTS}/collect/yields.csv",
         firings=f"{RESULTS}/collect/firings.csv",
-        code=code_of("fit_yield"),
+        code=graph.code_of("fit_yield"),
     output:
         **MODELS["char_yield"],
         **MODELS["activation_yield"],
@@ -36,7 +36,7 @@ rule fit_performance:
     input:
         cells=f"{RESULTS}/collect/cells.csv",
         firings=f"{RESULTS}/collect/firings.csv",
-        code=code_of("fit_performance"),
+        code=graph.code_of("fit_performance"),
     output:
         **MODELS["capacitance"],
     log:

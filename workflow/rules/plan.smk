@@ -9,7 +9,7 @@ rule plan:
 
 rule make_plan:
     input:
-        code=code_of("make_plan"),
+        code=graph.code_of("make_plan"),
     output:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
@@ -41,7 +41,7 @@ rule write_run_sheets:
         lots=f"{RESULTS}/plan/lots.csv",
         summary=f"{RESULTS}/plan/plan.json",
         template=f"{workflow.basedir}/workflow/templates/run_sheet.html.jinja",
-        code=code_of("write_run_sheets"),
+        code=graph.code_of("write_run_sheets"),
     output:
         sheets=directory(f"{RESULTS}/plan/run_sheets"),
     log:
@@ -67,8 +67,8 @@ rule write_forms:
     input:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
-        code=code_of("write_forms"),
-        schemas=table_schema_files(),
+        code=graph.code_of("write_forms"),
+        schemas=graph.table_schema_files(),
     output:
         forms=f"{RESULTS}/plan/forms.xlsx",
     log:
@@ -81,8 +81,8 @@ rule write_forms:
         names={
             "feedstock": [row["feedstock"] for row in rows["feedstocks"]],
             "balance": sorted(screen.config["balances"]),
-            "trace_map": maps_with(screen.config["column_maps"], "voltage"),
-            "log_map": maps_with(screen.config["column_maps"], "temperature"),
+            "trace_map": graph.maps_with(screen.config["column_maps"], "voltage"),
+            "log_map": graph.maps_with(screen.config["column_maps"], "temperature"),
         },
         cells_per_lot=screen.config["plan"].get("cells_per_lot"),
         title=screen.config["title"],

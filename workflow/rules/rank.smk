@@ -14,7 +14,7 @@ rule rank_candidates:
         yields=f"{RESULTS}/collect/yields.csv",
         cells=f"{RESULTS}/collect/cells.csv",
         firings=f"{RESULTS}/collect/firings.csv",
-        code=code_of("rank_candidates"),
+        code=graph.code_of("rank_candidates"),
     output:
         ranking=f"{RESULTS}/rank/ranking.csv",
         summary=f"{RESULTS}/rank/summary.json",

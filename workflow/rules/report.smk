@@ -11,9 +11,9 @@ rule draw_figures:
         yields=f"{RESULTS}/collect/yields.csv",
         cells=f"{RESULTS}/collect/cells.csv",
         ranking=f"{RESULTS}/rank/ranking.csv",
-        code=code_of("draw_figures"),
+        code=graph.code_of("draw_figures"),
     output:
-        **figure_files(f"{RESULTS}/figures", screen.config["merits"]),
+        **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
     log:
         f"{RESULTS}/logs/draw_figures.log",
     benchmark:
@@ -35,7 +35,7 @@ rule draw_traces:
         results=f"{RESULTS}/collect/batches/{{batch}}_test_results.csv",
         thinned=f"{RESULTS}/collect/batches/{{batch}}_thinned.parquet",
         cycles=f"{RESULTS}/collect/batches/{{batch}}_cycles.parquet",
-        code=code_of("draw_traces"),
+        code=graph.code_of("draw_traces"),
     output:
         sheets=directory(f"{RESULTS}/figures/traces/{{batch}}"),
     log:
@@ -47,7 +47,7 @@ rule draw_traces:
     conda:
         "../../environment.yml"
     params:
-        made_of=lambda wildcards: made_of(
+        made_of=lambda wildcards: graph.made_of(
             BATCHES[wildcards.batch],
             screen.tables["cells"],
             screen.tables["design"],
@@ -62,7 +62,7 @@ rule draw_traces:
 
 rule render_report:
     input:
-        **figure_files(f"{RESULTS}/figures", screen.config["merits"]),
+        **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
         **MODELS["char_yield"],
         **MODELS["activation_yield"],
         **MODELS["capacitance"],
@@ -84,7 +84,7 @@ rule render_report:
             f"{workflow.basedir}/workflow/templates/report.html.jinja",
             f"{workflow.basedir}/workflow/templates/report.css",
         ],
-        code=code_of("render_report"),
+        code=graph.code_of("render_report"),
     output:
         page=f"{RESULTS}/report.html",
         run=f"{RESULTS}/run.json",
@@ -99,7 +99,7 @@ rule render_report:
         unused=screen.unused,
         unfilled=unfilled(screen.tables),
         names=FEEDSTOCK_NAMES,
-        nitrogen_rich=nitrogen_rich(
+        nitrogen_rich=graph.nitrogen_rich(
             screen.tables["feedstocks"], screen.config["limits"]["nitrogen_d_percent"]
         ),
         counts={name: len(rows) for name, rows in screen.tables.items()},

@@ -34,9 +34,31 @@ MEANINGS = {
     "first cycle only": (
         "no steady cycle was recorded; a first cycle often differs from those after it"
     ),
+    "current changes sign within the part evaluated": (
+        "the loop is not that of a capacitor: a leak or a reaction bends it; the capacitance is "
+        "doubtful"
+    ),
+    "current from the charging resistor": (
+        "the current was not logged; it follows from the voltage across the charging resistor, "
+        "whose tolerance passes into it"
+    ),
+    "current still falling": (
+        "the leakage current had not settled at the end of the hold: it is an upper bound"
+    ),
+    "extrapolated": "the time lies beyond the record and follows from the fitted form alone",
     "first step not seen": (
         "the step at connecting the load was not recorded sharply enough: the series resistance "
-        "is taken as 0, so the capacitance comes out a little too high"
+        "is not known from this test; what it may be worth stands in the uncertainty"
+    ),
+    "hold shorter than asked": (
+        "the hold ended before the time at which leakage is read; the last figure stands in"
+    ),
+    "leakage not resolved": "the leakage cannot be told apart from zero",
+    "loop far from a rectangle": (
+        "resistance or a reaction shapes the loop: the capacitance belongs to this scan rate alone"
+    ),
+    "no capacitance of this cell": (
+        "the cell has no capacitance from another test, so voltage cannot be turned into a current"
     ),
     "no sample before the step": (
         "the drop at the start was not recorded: no series resistance from this test"
@@ -51,6 +73,25 @@ MEANINGS = {
     "not straight": (
         "the discharge is curved: capacitance changes with voltage, or charge still moves inside "
         "the cell"
+    ),
+    "one sweep only": "only one direction was recorded, so drift between scans is not known",
+    "other scan rates in the file": (
+        "the file holds scans at other rates; only those at the rate stated were evaluated"
+    ),
+    "resistance not resolved": (
+        "the series resistance comes out at or below zero and is left empty: the logger was too "
+        "slow, or the drop is within its noise"
+    ),
+    "scan rate differs from the record": (
+        "the record runs at another rate than scan_rate_mV_per_s says; the stated one was used"
+    ),
+    "scan rate from the record": "no scan rate was stated: it is that of the record",
+    "self-discharge models not told apart": (
+        "the record is too short or too noisy to say which form the fall follows"
+    ),
+    "the meter explains the fall": (
+        "the meter's own resistance would let the voltage fall as fast: nothing can be said of "
+        "the cell's leakage"
     ),
     "too few points": "few readings lie in the window; one bad reading moves the figure",
 }
