@@ -32,6 +32,7 @@ rule report:
 rule all:
     input:
         f"{RESULTS}/report.html",
+        f"{RESULTS}/plan/overview.html",
         f"{RESULTS}/plan/run_sheets",
         f"{RESULTS}/plan/forms.xlsx",
 

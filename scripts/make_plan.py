@@ -1,8 +1,9 @@
 """Lays out firings, lots and feed to weigh."""
 
 from charscreen.files import write_csv, write_json
-from charscreen.job import job
+from charscreen.job import job, tell
 from charscreen.plan import make_plan
+from charscreen.plan.summary import plan_for_terminal
 
 with job(snakemake.log[0]):
     params = snakemake.params
@@ -20,3 +21,4 @@ with job(snakemake.log[0]):
     write_csv(plan.design, snakemake.output.design)
     write_csv(plan.lots, snakemake.output.lots)
     write_json(plan.summary, snakemake.output.summary)
+    tell(plan_for_terminal(plan.summary))

@@ -2,7 +2,7 @@
 
 from charscreen.files import read_csv, read_json, to_frame, write_csv, write_json
 from charscreen.graph import MODEL_NAMES
-from charscreen.job import job
+from charscreen.job import job, tell
 from charscreen.models.tables import read_draws
 from charscreen.rank import rank_candidates
 from charscreen.rank.candidates import list_candidates
@@ -25,3 +25,5 @@ with job(snakemake.log[0]):
     )
     write_csv(ranking, snakemake.output.ranking)
     write_json(summary, snakemake.output.summary)
+    if ranking.empty:
+        tell(" ".join(summary["missing"]))

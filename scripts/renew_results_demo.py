@@ -11,7 +11,7 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
 KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json", "rank/*", "figures/*.svg")
-KEPT += ("plan/*.csv", "plan/*.json", "plan/run_sheets/?01.html")
+KEPT += ("plan/*.csv", "plan/*.json", "plan/*.html", "plan/run_sheets/*.html")
 
 
 def photograph(page: Path, picture: Path) -> None:

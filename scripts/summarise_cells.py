@@ -4,7 +4,7 @@ from charscreen.capacitance.cells import CELL_COLUMNS, cell_rows
 from charscreen.capacitance.result_columns import TEST_TEXT_COLUMNS
 from charscreen.findings import JOB_COLUMNS
 from charscreen.gather import gather_tests, typed
-from charscreen.job import job
+from charscreen.job import job, tell
 from charscreen.rows_csv import write_rows_csv
 
 with job(snakemake.log[0]):
@@ -20,3 +20,7 @@ with job(snakemake.log[0]):
     write_rows_csv(rows, CELL_COLUMNS, snakemake.output.cells)
     told = [finding.as_row() for finding in findings]
     write_rows_csv(told, JOB_COLUMNS, snakemake.output.findings)
+    if not params.cells:
+        tell("No farads per gram yet: cells.csv has no rows that count.")
+    elif not rows:
+        tell("No farads per gram yet: no test of a cell gave a result.")

@@ -1,24 +1,42 @@
-"""Writes a printable run sheet for each firing of a plan."""
+"""Writes the overview of a plan and a printable run sheet for each of its firings."""
 
 from pathlib import Path
 
-from charscreen.files import read_csv, write_text
-from charscreen.job import job
+from charscreen.files import read_csv, read_json, write_text
+from charscreen.job import job, tell
+from charscreen.plan.overview import render_overview
 from charscreen.plan.run_sheets import render_run_sheets
 
+
+def text_of(path: str) -> str:
+    """Content of a template or style sheet."""
+    return Path(path).read_text(encoding="utf-8")
+
+
 with job(snakemake.log[0]):
-    params = snakemake.params
+    given, params = snakemake.input, snakemake.params
+    tables = {"design": read_csv(given.design), "lots": read_csv(given.lots)}
+    common = {
+        "feedstocks": params.feedstocks,
+        "kiln": params.kiln,
+        "title": params.title,
+        "style": text_of(given.style),
+        "data_are_invented": params.invented,
+    }
+    overview = render_overview(
+        read_json(given.summary), **tables, **common, template=text_of(given.overview_template)
+    )
     sheets = render_run_sheets(
-        read_csv(snakemake.input.design),
-        read_csv(snakemake.input.lots),
-        feedstocks=params.feedstocks,
-        kiln=params.kiln,
-        title=params.title,
-        template=Path(snakemake.input.template).read_text(encoding="utf-8"),
-        data_are_invented=params.invented,
+        **tables,
+        **common,
+        template=text_of(given.template),
         limits=params.limits,
         koh_purity_percent=params.koh_purity_percent,
     )
-    Path(snakemake.output.sheets).mkdir(parents=True, exist_ok=True)
+    folder = Path(snakemake.output.sheets)
+    folder.mkdir(parents=True, exist_ok=True)
     for firing, page in sheets.items():
-        write_text(Path(snakemake.output.sheets) / f"{firing}.html", page)
+        write_text(folder / f"{firing}.html", page)
+    write_text(snakemake.output.overview, overview)
+    if sheets:
+        tell(f"The plan on one page: {snakemake.output.overview}")

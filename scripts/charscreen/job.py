@@ -10,6 +10,18 @@ from pathlib import Path
 from charscreen.findings import UserError
 
 
+def tell(text: str) -> None:
+    """Say something on the terminal that the user should not miss; it goes to the log as well.
+
+    Parameters
+    ----------
+    text : str
+        In lab words, one line or a few.
+    """
+    logging.getLogger("charscreen").info("%s", text)
+    print(text, flush=True)
+
+
 @contextmanager
 def job(log: str) -> Iterator[logging.Logger]:
     """Run the body of a rule script with its own log file.

@@ -8,6 +8,7 @@ import pytest
 from charscreen.files import read_csv, write_csv, write_json
 from charscreen.plan import DESIGN_COLUMNS, LOT_COLUMNS, NOTHING_YET, PlanError, make_plan
 from charscreen.plan.layout import Spread, choose_conditions, fill_sizes, spread_lots
+from charscreen.plan.summary import firing_hours, plan_for_terminal
 
 KILN = {
     "crucibles": 6,
@@ -204,6 +205,34 @@ def test_kiln_hours_by_hand():
     # (620 − 20)/2 min up, 60 min hold, 8 h cooling.
     assert plan.summary["kiln_hours"] == pytest.approx(5 + 1 + 8)
     assert plan.summary["kWh_at_most"] == pytest.approx(18)
+
+
+def test_hours_of_each_firing_add_up_to_the_plan():
+    plan = planned()
+    firings = firing_hours(plan.design, KILN)
+    assert list(firings["firing"]) == [
+        *(f"F{i:02d}" for i in range(1, 13)),
+        *(f"A{i:02d}" for i in range(1, plan.summary["activation_firings"] + 1)),
+    ]
+    assert firings["kiln_h"].sum() == pytest.approx(plan.summary["kiln_hours"], abs=0.1)
+    # 700 °C from 20 °C at 2 °C/min, 60 min hold, 8 h cooling, by hand.
+    assert firings["kiln_h"].iloc[-1] == pytest.approx(340 / 60 + 1 + 8)
+    assert len(firing_hours(planned(activation=["none"]).design, KILN)) == 12
+
+
+def test_the_terminal_is_told_every_warning_and_what_cannot_be_told():
+    feeds = feedstocks(3, nitrogen_d_percent=[0.2, 4.0, None])
+    summary = planned(feeds, firings=None).summary
+    text = plan_for_terminal(summary)
+    assert text.startswith(f"Planned: {summary['message']}, {summary['kiln_hours']:.0f} kiln hours")
+    assert summary["warnings"]
+    assert summary["cannot_tell"]
+    for sentence in summary["warnings"] + summary["cannot_tell"]:
+        assert f"  - {sentence}" in text
+    many = summary | {"warnings": [f"waste{i}: dry." for i in range(50)]}
+    assert "  ... and 30 more; the overview has them all." in plan_for_terminal(many)
+    nothing = make_plan([], plan=SETTINGS, kiln=KILN, seed=1).summary
+    assert plan_for_terminal(nothing) == NOTHING_YET
 
 
 def test_no_feedstock_yet_is_no_error():

@@ -1,54 +1,14 @@
 """Run sheets: what stands on them, which cautions, and that names cannot break the page."""
 
 import re
-from html.parser import HTMLParser
-from pathlib import Path
 
-import pandas as pd
 import pytest
 from charscreen.cautions import FOOTER, KOH_QUESTIONS, all_cautions, cautions_for
 from charscreen.plan import make_plan
 from charscreen.plan.run_sheets import firings_of, render_run_sheet, render_run_sheets
+from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
 
-ROOT = Path(__file__).parents[2]
 TEMPLATE = (ROOT / "workflow/templates/run_sheet.html.jinja").read_text(encoding="utf-8")
-KILN = {
-    "crucibles": 4,
-    "crucible_volume_mL": 250,
-    "max_temperature_C": 1000,
-    "ramp_C_per_min": 2,
-    "cooling_h": 8,
-    "power_kW": 3,
-}
-PLAN = {
-    "feedstocks": "all",
-    "peak_temperature_C": [620],
-    "hold_min": [60],
-    "activation": ["none", "KOH"],
-    "koh_ratio": 3,
-    "activation_temperature_C": 700,
-    "activation_hold_min": 45,
-    "replicates": 1,
-    "firings": None,
-    "reference": "husk",
-    "reference_every": 1,
-    "wanted_carbon_g": 1.0,
-    "short_chance_percent": 10,
-    "expected_char_yield_d_percent": 28,
-    "char_yield_spread_percent": 20,
-    "expected_activation_yield_percent": 20,
-    "activation_yield_spread_percent": 25,
-    "max_koh_g": 40,
-}
-FEEDS = pd.DataFrame(
-    {
-        "feedstock": ["husk", "grain", "peel"],
-        "name": ["Rice <b>husk</b>", "Grain & bran", "Peel"],
-        "moisture_ar_percent": [10.0, 20.0, 30.0],
-        "nitrogen_d_percent": [0.5, 3.8, None],
-    }
-)
-VOID = {"meta", "br", "col", "link", "img", "hr", "input"}
 
 
 def sheets(feeds=FEEDS, *, invented=False, kiln=KILN, **plan):
@@ -60,34 +20,9 @@ def sheets(feeds=FEEDS, *, invented=False, kiln=KILN, **plan):
         kiln=kiln,
         title="Test <screen>",
         template=TEMPLATE,
+        style=STYLE,
         data_are_invented=invented,
     )
-
-
-class Page(HTMLParser):
-    """Checks that tags nest; keeps the text."""
-
-    def __init__(self, html):
-        super().__init__()
-        self.open, self.words, self.cells = [], [], {}
-        self.feed(html)
-        assert self.open == []
-
-    def handle_starttag(self, tag, attrs):
-        self.cells[tag] = self.cells.get(tag, 0) + 1
-        if tag not in VOID:
-            self.open.append(tag)
-
-    def handle_endtag(self, tag):
-        assert self.open.pop() == tag
-
-    def handle_data(self, data):
-        if "style" not in self.open:
-            self.words.append(data)
-
-    @property
-    def text(self):
-        return re.sub(r"\s+", " ", " ".join(self.words))
 
 
 def test_one_page_for_each_firing_of_either_kind():
@@ -147,6 +82,7 @@ def test_activation_sheet_says_how_much_metal_and_gas_its_koh_can_make():
         kiln=KILN,
         title="x",
         template=TEMPLATE,
+        style=STYLE,
         koh_purity_percent=50.0,
     )
     assert f"can make up to about {0.2323 * koh / 2:.2g} g of it" in half
@@ -172,6 +108,7 @@ def test_a_limit_of_the_users_own_moves_the_questions():
         kiln=KILN,
         title="x",
         template=TEMPLATE,
+        style=STYLE,
         limits={"koh_warning_C": 550.0},
     )
     assert "Metallic potassium" in html
@@ -182,6 +119,27 @@ def test_nitrogen_rich_feed_with_koh_is_named():
     text = Page(pages["A01"]).text
     assert "Grain & bran: more than 2 % nitrogen" in text
     assert "Cyanide" not in Page(pages["F01"]).text
+
+
+def test_cyanide_test_has_its_box_before_the_wash_where_the_caution_stands():
+    box = "Grain & bran: product tested for cyanide before any acid touched it"
+    _, pages = sheets()
+    text = Page(pages["A01"]).text
+    assert text.index(box) < text.index("Washed until the water is neutral")
+    assert "Test for cyanide before any acid touches the product" in text
+    _, pages = sheets(FEEDS.assign(nitrogen_d_percent=[0.5, 1.9, None]))
+    assert not any("cyanide" in Page(html).text.casefold() for html in pages.values())
+
+
+def test_char_sheet_has_room_for_the_empty_crucible_it_asks_to_weigh():
+    made, pages = sheets()
+    html = pages["F01"]
+    assert "empty crucibles weighed" in html
+    assert "empty crucible [g]" in html
+    lots = int((made.design["firing"] == "F01").sum())
+    table = html[html.index('<table class="lots">') :]
+    # Empty crucible, feed, dry feed and char are written by hand.
+    assert table[: table.index("</table>")].count('class="blank"') == 4 * lots
 
 
 @pytest.mark.parametrize("invented", [False, True])
@@ -220,6 +178,7 @@ def test_sheets_read_back_from_the_written_tables_are_the_same(tmp_path):
         kiln=KILN,
         title="Test <screen>",
         template=TEMPLATE,
+        style=STYLE,
     )
     assert again == pages
 
@@ -242,7 +201,13 @@ def test_nothing_planned_gives_no_sheet():
     made = make_plan([], plan=PLAN, kiln=KILN, seed=1)
     assert (
         render_run_sheets(
-            made.design, made.lots, feedstocks=[], kiln=KILN, title="x", template=TEMPLATE
+            made.design,
+            made.lots,
+            feedstocks=[],
+            kiln=KILN,
+            title="x",
+            template=TEMPLATE,
+            style=STYLE,
         )
         == {}
     )
@@ -257,6 +222,7 @@ def test_unknown_firing_or_kind():
         kiln=KILN,
         title="x",
         template=TEMPLATE,
+        style=STYLE,
     )
     with pytest.raises(ValueError, match="no lots in firing 'F99'"):
         render_run_sheet("F99", kind="carbonise", **settings)

@@ -10,9 +10,22 @@ TARGETS = ("plan", "check", "collect", "fit", "rank", "report", "all")
 
 
 def test_every_target_works_on_an_empty_screen(empty_screen):
+    missing = {
+        "plan": "nothing to plan yet: feedstocks.csv has no rows",
+        "collect": "No yields yet: masses.csv has no rows that count.\n"
+        "No test results yet: tests.csv has no rows that count.\n"
+        "No farads per gram yet: cells.csv has no rows that count.",
+        "fit": "No model of char yield (dry basis): no lot has a char yield yet.\n"
+        "No model of electrode capacitance: no cell has a capacitance yet.",
+        "rank": "Nothing is ranked: no lot has a yield or a capacitance yet.",
+    }
     for target in TARGETS:
         done = empty_screen.run(target)
         assert done.returncode == 0, (target, done.stderr[-3000:])
+        for line in missing.get(target, "").splitlines():
+            assert line in (done.stdout + done.stderr).splitlines(), (target, line)
+    overview = (empty_screen.results / "plan" / "overview.html").read_text(encoding="utf-8")
+    assert "Nothing to plan yet" in overview
     page = (empty_screen.results / "report.html").read_text(encoding="utf-8")
     assert "feedstocks.csv" in page or "masses.csv" in page
     assert len(read_csv(empty_screen.results / "rank" / "ranking.csv")) == 0

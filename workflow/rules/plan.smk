@@ -3,6 +3,7 @@
 
 rule plan:
     input:
+        f"{RESULTS}/plan/overview.html",
         f"{RESULTS}/plan/run_sheets",
         f"{RESULTS}/plan/forms.xlsx",
 
@@ -41,8 +42,11 @@ rule write_run_sheets:
         lots=f"{RESULTS}/plan/lots.csv",
         summary=f"{RESULTS}/plan/plan.json",
         template=f"{workflow.basedir}/workflow/templates/run_sheet.html.jinja",
+        overview_template=f"{workflow.basedir}/workflow/templates/plan_overview.html.jinja",
+        style=f"{workflow.basedir}/workflow/templates/plan_pages.css",
         code=graph.code_of("write_run_sheets"),
     output:
+        overview=f"{RESULTS}/plan/overview.html",
         sheets=directory(f"{RESULTS}/plan/run_sheets"),
     log:
         f"{RESULTS}/logs/write_run_sheets.log",
@@ -58,7 +62,7 @@ rule write_run_sheets:
         limits=screen.config["limits"],
         koh_purity_percent=screen.config["koh_purity_percent"],
     message:
-        "Writing a run sheet for each firing"
+        "Writing the overview and a run sheet for each firing"
     script:
         "../../scripts/write_run_sheets.py"
 

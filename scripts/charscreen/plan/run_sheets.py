@@ -2,17 +2,18 @@
 
 from collections.abc import Mapping, Sequence
 
-import jinja2
 import pandas as pd
 
 from charscreen import cautions
 from charscreen.ledger.stoichiometry import koh_balance
+from charscreen.plan.pages import fill_page, grams, is_present, name_of, with_unit
+from charscreen.plan.summary import ROOM_TEMPERATURE_C
 from charscreen.rounding import is_number
 
-ROOM_TEMPERATURE_C = 20.0
 _DEFAULT_LIMITS = {"koh_warning_C": 650.0, "nitrogen_d_percent": 2.0}
+_WASH = "Washed until the water is neutral, dried at 105\N{NO-BREAK SPACE}°C to constant mass"
 _CHAR_STEPS = (
-    "Balance zeroed, tares of the empty crucibles noted",
+    "Balance zeroed, empty crucibles weighed",
     "Feed weighed, dried at 105\N{NO-BREAK SPACE}°C to constant mass, weighed again, or its "
     "moisture taken from an aliquot",
     "Crucibles marked with their run and checked against the map",
@@ -29,7 +30,7 @@ _ACTIVATION_STEPS = (
     "Place of each crucible written on the map",
     "Kiln log started, programme checked against the conditions above",
     "Kiln cold right through before it was opened, by the written procedure",
-    "Washed until the water is neutral, dried at 105\N{NO-BREAK SPACE}°C to constant mass",
+    _WASH,
     "Activated carbon weighed dry, container marked with its run",
 )
 
@@ -60,6 +61,7 @@ def render_run_sheet(
     kiln: Mapping,
     title: str,
     template: str,
+    style: str,
     data_are_invented: bool = False,
     limits: Mapping | None = None,
     koh_purity_percent: float = 100.0,
@@ -80,8 +82,8 @@ def render_run_sheet(
         The config's part of that name.
     title : str
         Title of the screen.
-    template : str
-        Text of the page's template.
+    template, style : str
+        Texts of the page's template and of its style sheet.
     data_are_invented : bool
         Marks the page "Invented data".
     limits : mapping, optional
@@ -111,15 +113,13 @@ def render_run_sheet(
     else:
         sheet = _activation_sheet(here, known, kiln, limits, koh_purity_percent)
     sheet["firing"] = firing
-    environment = jinja2.Environment(
-        autoescape=True,
-        undefined=jinja2.StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-        keep_trailing_newline=True,
-    )
-    return environment.from_string(template).render(
-        sheet=sheet, title=title, invented=data_are_invented, footer=cautions.FOOTER
+    return fill_page(
+        template,
+        style,
+        sheet=sheet,
+        title=title,
+        invented=data_are_invented,
+        footer=cautions.FOOTER,
     )
 
 
@@ -147,16 +147,16 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
         remarks = []
         if lot.get("role") == "reference":
             remarks.append("reference lot")
-        if _is_present(lot.get("activation_firing")):
+        if is_present(lot.get("activation_firing")):
             remarks.append(f"then KOH in {lot['activation_firing']}")
-        if _is_present(lot.get("limited_by")):
+        if is_present(lot.get("limited_by")):
             remarks.append(f"feed limited by {lot['limited_by']}")
         row = {
             "crucible": _label(lot.get("crucible")),
             "run": str(lot["run"]),
-            "name": _name(lot["feedstock"], known),
-            "feed": _grams(lot.get("feed_ar_g")),
-            "char": _grams(lot.get("expected_char_g")),
+            "name": name_of(lot["feedstock"], known),
+            "feed": grams(lot.get("feed_ar_g")),
+            "char": grams(lot.get("expected_char_g")),
             "remark": ", ".join(remarks),
         }
         rows.append(row)
@@ -181,17 +181,18 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
             _column("crucible", "place", width=12),
             _column("run", "run", width=14, kind="run"),
             _column("name", "feedstock"),
-            _column("feed", "feed to weigh [g]", width=17, number=True),
-            _column("", "feed weighed [g]", width=23, blank=True, goes_to="feed_ar_g"),
-            _column("", "dry feed [g]", width=23, blank=True, goes_to="feed_dry_g"),
-            _column("char", "char to expect [g]", width=17, number=True),
-            _column("", "char weighed [g]", width=23, blank=True, goes_to="char_g"),
-            _column("", "marked", width=15, tick=True),
+            _column("", "empty crucible [g]", width=17, blank=True),
+            _column("feed", "feed to weigh [g]", width=16, number=True),
+            _column("", "feed weighed [g]", width=20, blank=True, goes_to="feed_ar_g"),
+            _column("", "dry feed [g]", width=20, blank=True, goes_to="feed_dry_g"),
+            _column("char", "char to expect [g]", width=16, number=True),
+            _column("", "char weighed [g]", width=20, blank=True, goes_to="char_g"),
         ],
         "rows": rows,
         "legend": (
-            "Feed to weigh is as received. The small names are the columns of masses.csv. A mass "
-            "that was not weighed stays empty there: do not write what was planned."
+            "Feed is as received. Small names are columns of masses.csv; char weighed in its "
+            "crucible goes into char_gross_g, the empty crucible into char_tare_g. What was not "
+            "weighed stays empty: do not write what was planned."
         ),
         "steps": _CHAR_STEPS,
         "cautions": cautions.cautions_for(carbonise=True),
@@ -212,7 +213,7 @@ def _activation_sheet(
     rich, rows = [], []
     potassium_g = hydrogen_L = 0.0
     for lot in here.to_dict("records"):
-        name = _name(lot["feedstock"], known)
+        name = name_of(lot["feedstock"], known)
         nitrogen = known.get(lot["feedstock"], {}).get("nitrogen_d_percent")
         if is_number(nitrogen) and nitrogen > limits["nitrogen_d_percent"] and name not in rich:
             rich.append(name)
@@ -231,11 +232,11 @@ def _activation_sheet(
                 "run": str(lot["run"]),
                 "name": name,
                 "from": str(lot["firing"]),
-                "char": _grams(lot.get("expected_char_g")),
+                "char": grams(lot.get("expected_char_g")),
                 "ratio": f"{ratio:g}" if is_number(ratio) else "",
-                "koh": _grams(lot.get("koh_g")),
+                "koh": grams(lot.get("koh_g")),
                 "remark": (
-                    f"at most {_grams(lot['koh_g'])} g KOH"
+                    f"at most {grams(lot['koh_g'])} g KOH"
                     if lot.get("limited_by") == "KOH per crucible"
                     else ""
                 ),
@@ -272,7 +273,7 @@ def _activation_sheet(
             "figure printed is for the char expected. The small names are the columns of "
             "masses.csv."
         ),
-        "steps": _ACTIVATION_STEPS,
+        "steps": _activation_steps(rich),
         "cautions": cautions.cautions_for(
             activate=True,
             activation_temperature_C=temperature,
@@ -285,6 +286,18 @@ def _activation_sheet(
     }
 
 
+def _activation_steps(nitrogen_rich: Sequence[str]) -> tuple[str, ...]:
+    """The work list; with nitrogen-rich feeds the cyanide test stands before the wash."""
+    if not nitrogen_rich:
+        return _ACTIVATION_STEPS
+    test = (
+        f"{', '.join(nitrogen_rich)}: product tested for cyanide before any acid touched it, "
+        "result noted below"
+    )
+    at = _ACTIVATION_STEPS.index(_WASH)
+    return (*_ACTIVATION_STEPS[:at], test, *_ACTIVATION_STEPS[at:])
+
+
 def _per_purity(koh_purity_percent: float) -> str:
     """The division by the share of KOH in the pellets, in words; empty where it is 1."""
     return "" if koh_purity_percent == 100 else f" ÷ {koh_purity_percent / 100:g} (pellets)"
@@ -292,14 +305,14 @@ def _per_purity(koh_purity_percent: float) -> str:
 
 def _conditions(peak_C: object, hold_min: object, ramp: object, kiln: Mapping) -> list[tuple]:
     rows = [
-        ("peak temperature", _with_unit(peak_C, "°C")),
-        ("hold at the peak", _with_unit(hold_min, "min")),
-        ("heating rate", _with_unit(ramp, "°C/min")),
+        ("peak temperature", with_unit(peak_C, "°C")),
+        ("hold at the peak", with_unit(hold_min, "min")),
+        ("heating rate", with_unit(ramp, "°C/min")),
     ]
     if is_number(peak_C) and is_number(ramp) and ramp > 0:
         minutes = (peak_C - ROOM_TEMPERATURE_C) / ramp
         rows.append(("time to the peak", f"{minutes // 60:.0f} h {minutes % 60:02.0f} min"))
-    rows.append(("cooling, closed", _with_unit(kiln.get("cooling_h"), "h")))
+    rows.append(("cooling, closed", with_unit(kiln.get("cooling_h"), "h")))
     rows.append(("started at, log file", ""))
     return rows
 
@@ -308,7 +321,7 @@ def _column(
     key: str, head: str, *, width: int = 0, kind: str = "", goes_to: str = "", **flags: bool
 ) -> dict:
     """A column of the table of lots; width in mm, 0 for what is left over."""
-    column = {"number": False, "blank": False, "tick": False} | flags
+    column = {"number": False, "blank": False} | flags
     return column | {
         "key": key,
         "head": head,
@@ -318,30 +331,8 @@ def _column(
     }
 
 
-def _is_present(value: object) -> bool:
-    """Whether a text cell holds anything."""
-    return isinstance(value, str) and value != ""
-
-
-def _with_unit(value: object, unit: str) -> str:
-    return f"{value:g} {unit}" if is_number(value) else ""
-
-
-def _grams(value: object) -> str:
-    """Three significant digits, plain."""
-    if not is_number(value):
-        return ""
-    text = f"{value:#.3g}"
-    return f"{value:.0f}" if "e" in text else text.rstrip(".")
-
-
 def _label(value: object) -> str:
     """A crucible's label as it would be written on it: 3, not 3.0."""
     if is_number(value):
         return f"{value:g}"
-    return str(value) if _is_present(value) else ""
-
-
-def _name(feedstock: str, known: Mapping[str, Mapping]) -> str:
-    name = known.get(feedstock, {}).get("name")
-    return name if _is_present(name) else str(feedstock)
+    return str(value) if is_present(value) else ""

@@ -10,6 +10,7 @@ from charscreen.rounding import is_number
 from charscreen.words import count_words
 
 ROOM_TEMPERATURE_C = 20.0
+SHOWN = 20  # sentences of a kind on the terminal
 
 
 def summarise_plan(
@@ -47,18 +48,17 @@ def summarise_plan(
         Lists of sentences under ``warnings`` and ``cannot_tell``; the rest are figures.
     """
     firings = design.drop_duplicates("firing")
-    activations = design.dropna(subset=["activation_firing"]).drop_duplicates("activation_firing")
-    heating = [
-        *_heating_h(firings, "peak_temperature_C", "hold_min", kiln),
-        *_heating_h(activations, "activation_temperature_C", "activation_hold_min", kiln),
-    ]
-    n_all = len(firings) + len(activations)
+    every_firing = firing_hours(design, kiln)
+    n_char = int((every_firing["kind"] == "carbonise").sum())
+    n_activation = len(every_firing) - n_char
     feed_kg = (lots.groupby("feedstock", sort=True)["feed_ar_g"].sum(min_count=1) / 1000).to_dict()
     summary = {
         "status": "planned",
         "message": (
-            f"{len(design)} lots of {design['feedstock'].nunique()} feedstocks in {len(firings)} "
-            f"char firings and {len(activations)} activation firings"
+            f"{count_words(len(design), 'lot')} of "
+            f"{count_words(design['feedstock'].nunique(), 'feedstock')} in "
+            f"{count_words(n_char, 'char firing')} and "
+            f"{count_words(n_activation, 'activation firing')}"
         ),
         "seed": int(seed),
         "lots": len(design),
@@ -68,12 +68,14 @@ def summarise_plan(
             int((design["role"] == "screen").sum()) - len(wanted.lots) * wanted.replicates
         ),
         "feedstocks": int(design["feedstock"].nunique()),
-        "firings": len(firings),
-        "activation_firings": len(activations),
+        "firings": n_char,
+        "activation_firings": n_activation,
         "crucibles_left_free": wanted.firings * wanted.crucibles - len(design),
-        "kiln_hours": _rounded(sum(heating) + n_all * float(kiln.get("cooling_h") or 0)),
+        "kiln_hours": _rounded(every_firing["kiln_h"].sum()),
         "kWh_at_most": (
-            _rounded(sum(heating) * float(kiln["power_kW"])) if kiln.get("power_kW") else None
+            _rounded(every_firing["heating_h"].sum() * float(kiln["power_kW"]))
+            if kiln.get("power_kW")
+            else None
         ),
         "koh_g": _rounded(lots["koh_g"].sum()),
         "feed_ar_kg": {name: _rounded(kg) for name, kg in feed_kg.items()},
@@ -94,11 +96,40 @@ def summarise_plan(
     return summary
 
 
-def _heating_h(firings: pd.DataFrame, peak: str, hold: str, kiln: Mapping) -> list[float]:
-    """Hours of heating and holding of each firing; heating counts as nothing without a ramp."""
+def firing_hours(design: pd.DataFrame, kiln: Mapping) -> pd.DataFrame:
+    """Every firing of a design with its conditions and the hours it takes.
+
+    Parameters
+    ----------
+    design : DataFrame
+        Design table.
+    kiln : mapping
+        ``ramp_C_per_min`` [°C/min] and ``cooling_h`` [h]; without a ramp heating counts as nothing.
+
+    Returns
+    -------
+    DataFrame
+        firing, kind (carbonise, activate), temperature_C, hold_min, heating_h (hold included),
+        kiln_h (cooling included); char firings first. [°C, min, h]
+    """
+    parts = []
+    for kind, group, peak, hold in (
+        ("carbonise", "firing", "peak_temperature_C", "hold_min"),
+        ("activate", "activation_firing", "activation_temperature_C", "activation_hold_min"),
+    ):
+        part = design.dropna(subset=[group]).drop_duplicates(group)[[group, peak, hold]]
+        part.columns = ["firing", "temperature_C", "hold_min"]
+        parts.append(
+            part.assign(kind=kind)
+            if kind == "carbonise"
+            else part.sort_values("firing").assign(kind=kind)
+        )
+    firings = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
     ramp = kiln.get("ramp_C_per_min")
-    rise = (firings[peak] - ROOM_TEMPERATURE_C) / ramp if ramp else 0.0
-    return ((firings[hold] + rise) / 60.0).astype(float).tolist()
+    peak, hold = (firings[name].astype(float) for name in ("temperature_C", "hold_min"))
+    firings["heating_h"] = (hold + ((peak - ROOM_TEMPERATURE_C) / ramp if ramp else 0.0)) / 60.0
+    firings["kiln_h"] = firings["heating_h"] + float(kiln.get("cooling_h") or 0)
+    return firings
 
 
 def _conditions(firings: pd.DataFrame, wanted: Wanted) -> list[dict]:
@@ -237,6 +268,27 @@ def _cannot_tell(design: pd.DataFrame, wanted: Wanted) -> list[str]:
             "more than once."
         )
     return out
+
+
+def plan_for_terminal(summary: Mapping) -> str:
+    """What a plan is, what to look out for and what it cannot tell, as a few lines.
+
+    Parameters
+    ----------
+    summary : mapping
+        From `summarise_plan`.
+    """
+    if not summary.get("lots"):
+        return str(summary["message"])
+    lines = [f"Planned: {summary['message']}, {summary['kiln_hours']:.0f} kiln hours."]
+    for head, key in (("Look out", "warnings"), ("The plan cannot tell", "cannot_tell")):
+        sentences = summary[key]
+        if sentences:
+            lines.append(f"{head}:")
+            lines += [f"  - {sentence}" for sentence in sentences[:SHOWN]]
+        if len(sentences) > SHOWN:
+            lines.append(f"  ... and {len(sentences) - SHOWN} more; the overview has them all.")
+    return "\n".join(lines)
 
 
 def _rounded(value: float) -> float | None:

@@ -1,0 +1,107 @@
+"""The overview of a plan: every firing, feed to get, warnings, and an empty plan."""
+
+import re
+
+import pytest
+from charscreen.cautions import FOOTER
+from charscreen.plan import NOTHING_YET, make_plan
+from charscreen.plan.overview import render_overview
+from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
+
+TEMPLATE = (ROOT / "workflow/templates/plan_overview.html.jinja").read_text(encoding="utf-8")
+
+
+def overview(feeds=FEEDS, *, invented=False, **plan):
+    rows = feeds.to_dict("records") if len(feeds) else []
+    made = make_plan(rows, plan=PLAN | plan, kiln=KILN, seed=3)
+    page = render_overview(
+        made.summary,
+        made.design,
+        made.lots,
+        feedstocks=rows,
+        kiln=KILN,
+        title="Test <screen>",
+        template=TEMPLATE,
+        style=STYLE,
+        data_are_invented=invented,
+    )
+    return made, page
+
+
+def test_every_firing_and_lot_is_on_it_with_a_link_to_its_sheet():
+    made, page = overview()
+    text = Page(page).text
+    firings = set(made.design["firing"]) | set(made.design["activation_firing"].dropna())
+    for firing in firings:
+        assert f'href="run_sheets/{firing}.html"' in page
+    activated = set(made.design.loc[made.design["activation"] == "KOH", "run"])
+    for run in made.design["run"]:
+        assert len(re.findall(rf"\b{run}\b", text)) == 1 + (run in activated)
+    # (620 - 20)/2 min up, 60 min hold, 8 h cooling.
+    assert "14.0" in text
+    assert f"{made.summary['kiln_hours']:g} h" in text
+
+
+def test_warnings_and_what_the_plan_cannot_tell_are_on_it():
+    made, page = overview()
+    text = Page(page).text
+    assert made.summary["warnings"]
+    assert made.summary["cannot_tell"]
+    for sentence in made.summary["warnings"] + made.summary["cannot_tell"]:
+        assert sentence in text
+    calm, page = overview(activation=["none"], firings=6)
+    assert calm.summary["warnings"] == calm.summary["cannot_tell"] == []
+    assert "None of the warnings the planner knows" in page
+    assert "None of the gaps the planner looks for" in page
+
+
+def test_feed_to_get_is_what_is_needed_less_what_is_there():
+    feeds = FEEDS.assign(stock_kg=[10.0, 0.001, None])
+    made, page = overview(feeds, activation=["none"])
+    need = made.lots.groupby("feedstock")["feed_ar_g"].sum() / 1000
+    rows = re.findall(r"<tr><td>(.*?)</td>(.*?)</tr>", page)
+    cells = {
+        name: re.findall(r">([^<]*)</td>", rest)
+        for name, rest in rows
+        if "bran" in name or name.startswith(("Rice", "Peel"))
+    }
+    husk, grain, peel = (cells[name] for name in sorted(cells, key=lambda n: "RGP".index(n[0])))
+    assert (husk[2], husk[3]) == ("10", "0")
+    assert 0 <= float(grain[3]) - (need["grain"] - 0.001) < 0.001
+    assert (peel[2], peel[3]) == ("", peel[1])
+    assert 0 <= float(peel[1]) - need["peel"] < 0.001
+
+
+def test_lots_at_each_temperature_are_counted():
+    made, page = overview(peak_temperature_C=[600, 700], firings=4, reference_every=1)
+    assert "600 °C" in page
+    counts = made.design.groupby(["feedstock", "peak_temperature_C"]).size()
+    row = re.search(r"<tr><td>Peel</td>(.*?)</tr>", page)[1]
+    shown = re.findall(r">([^<]*)</td>", row)[:2]
+    assert [int(n or 0) for n in shown] == [counts.get(("peel", t), 0) for t in (600.0, 700.0)]
+
+
+def test_feed_without_moisture_says_so():
+    _, page = overview(FEEDS.assign(moisture_ar_percent=[10.0, None, 30.0]))
+    text = Page(page).text
+    assert "moisture not known" in text
+    assert not re.search(r"\bnan\b|None\b(?! of)", text)
+
+
+@pytest.mark.parametrize("invented", [False, True])
+def test_names_are_escaped_and_invented_data_are_called_so(invented):
+    _, page = overview(invented=invented)
+    assert "Rice &lt;b&gt;husk&lt;/b&gt;" in page
+    assert "<b>husk</b>" not in page
+    assert ("Invented data" in page) == invented
+    text = Page(page).text
+    assert text.rstrip().endswith(FOOTER)
+    assert not re.search(r"\b(safe|safely|harmless|no risk)\b", text, re.IGNORECASE)
+
+
+def test_an_empty_plan_says_what_is_missing():
+    made, page = overview(FEEDS.iloc[:0])
+    assert made.summary["message"] == NOTHING_YET
+    text = Page(page).text
+    assert "Nothing to plan yet: feedstocks.csv has no rows." in text
+    assert "Firings" not in text
