@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from .crossproducts import CrossProducts
 from .errors import MixedModelError
 from .fixed_part import FixedPart, read_fixed
+from .likelihood import Likelihood
 from .optimise import find_optimum
 from .random_part import RandomTerm, drop_unidentified, read_random
 
@@ -59,6 +59,7 @@ class MixedFit:
         fixed: FixedPart,
         terms: list[RandomTerm],
         weights: np.ndarray,
+        basis: tuple[np.ndarray, np.ndarray],
         flags: list[str],
     ):
         self.formula = formula
@@ -71,14 +72,14 @@ class MixedFit:
         self._terms = terms
         self._weights = weights
         root = np.sqrt(weights)
-        Q, self._R = np.linalg.qr(fixed.X * root[:, None])
+        Q, self._R = basis
         weighted_y = fixed.y * root
         self._nu = Q.shape[0] - Q.shape[1]
         left_over = weighted_y - Q @ (Q.T @ weighted_y)
         left_over -= Q @ (Q.T @ left_over)
         self._ols = np.linalg.solve(self._R, Q.T @ weighted_y)
         self._unit = float(np.sqrt(left_over @ left_over / self._nu))
-        self._products = CrossProducts(terms, Q, left_over / self._unit, root)
+        self._products = Likelihood(terms, Q, left_over / self._unit, root)
         optimum = find_optimum(self._products, self.random)
         self._theta = optimum.theta
         self.converged = optimum.converged
@@ -96,14 +97,16 @@ class MixedFit:
         products, fixed = self._products, self._fixed
         at = self._theta[None, :]
         core = products.batch(at, keep=True)
-        gamma, modes = products.effects(at, core, np.zeros(1, dtype=int))
+        v = products.core_effects(at, core, np.zeros(1, dtype=int))
+        modes = products.level_effects(at, v)
+        gamma = v[:, products.q :]
         nu, unit = self._nu, self._unit
         sigma2 = float(core.residual_ss[0]) / nu
         self._sigma2 = sigma2 * unit**2
         beta = self._ols + unit * np.linalg.solve(self._R, gamma[0])
         names = fixed.names
         self.fixed_effects = pd.Series(beta, index=names, name="estimate")
-        corner = core.factor[0][products.q_last :, products.q_last :]
+        corner = core.factor[0][products.q :, products.q :]
         half = np.linalg.solve(corner, np.linalg.inv(self._R).T)
         self.fixed_effects_cov = pd.DataFrame(
             self._sigma2 * (half.T @ half), index=names, columns=names
@@ -290,7 +293,7 @@ def fit_mixed(
         )
     root = np.sqrt(weight)
     weighted = fixed.y * root
-    Q, _ = np.linalg.qr(fixed.X * root[:, None])
+    Q, R = np.linalg.qr(fixed.X * root[:, None])
     left_over = weighted - Q @ (Q.T @ weighted)
     centred = (fixed.y - np.average(fixed.y, weights=weight)) * root
     if left_over @ left_over <= PERFECT * (centred @ centred):
@@ -306,6 +309,7 @@ def fit_mixed(
         fixed=fixed,
         terms=terms,
         weights=weight,
+        basis=(Q, R),
         flags=[*fixed.flags, *flags, *more],
     )
 

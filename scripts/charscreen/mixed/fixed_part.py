@@ -252,6 +252,8 @@ def _independent_columns(X: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             break
         kept = np.delete(kept, bad[0])
     others = np.setdiff1d(np.arange(X.shape[1]), kept)
+    if others.size == 0:
+        return kept, np.zeros((kept.size, 0))
     combination = np.linalg.lstsq(X[:, kept], X[:, others], rcond=None)[0]
     combination[np.abs(combination) < 1e-9] = 0.0
     return kept, combination

@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from .crossproducts import CrossProducts
+from .likelihood import Likelihood
 
 LARGEST_RATIO = 1e4
 NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
@@ -32,12 +32,12 @@ class Optimum:
     flags: list[str]
 
 
-def find_optimum(products: CrossProducts, names: list[str]) -> Optimum:
+def find_optimum(products: Likelihood, names: list[str]) -> Optimum:
     """Ratios of least restricted deviance from several starts.
 
     Parameters
     ----------
-    products : CrossProducts
+    products : Likelihood
     names : list of str
         Names of the K random terms, for the flags.
 
@@ -87,7 +87,7 @@ def find_optimum(products: CrossProducts, names: list[str]) -> Optimum:
     return Optimum(theta, value, converged, flags)
 
 
-def _starts(products: CrossProducts) -> list[np.ndarray]:
+def _starts(products: Likelihood) -> list[np.ndarray]:
     """The two best of some coarse points: all ratios equal, and each in turn large or small."""
     K = products.K
     points = [np.full(K, value) for value in (0.1, 0.4, 1.0, 2.5)]
@@ -104,7 +104,7 @@ def _starts(products: CrossProducts) -> list[np.ndarray]:
     return [first, second]
 
 
-def _descend(products: CrossProducts, start: np.ndarray) -> np.ndarray:
+def _descend(products: Likelihood, start: np.ndarray) -> np.ndarray:
     from scipy.optimize import minimize
 
     result = minimize(
@@ -113,12 +113,12 @@ def _descend(products: CrossProducts, start: np.ndarray) -> np.ndarray:
         jac=True,
         method="L-BFGS-B",
         bounds=[(0.0, LARGEST_RATIO)] * products.K,
-        options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7},
+        options={"maxiter": 300, "ftol": 1e-10, "gtol": 1e-6},
     )
     return np.asarray(result.x, dtype=float)
 
 
-def _settle_zeros(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
+def _settle_zeros(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     """Ratios that end close to zero become zero where that is no worse."""
     theta = theta.copy()
     value = products.deviance(theta)[0]
@@ -132,7 +132,7 @@ def _settle_zeros(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
     return theta
 
 
-def _slope_at_zero(products: CrossProducts, theta: np.ndarray, k: int) -> float:
+def _slope_at_zero(products: Likelihood, theta: np.ndarray, k: int) -> float:
     """Derivative of the deviance by the squared ratio of term k, at zero (rounding forgiven)."""
     small = 1e-4
     trial = theta.copy()
@@ -141,7 +141,7 @@ def _slope_at_zero(products: CrossProducts, theta: np.ndarray, k: int) -> float:
     return slope if slope < -1e-4 else abs(slope)
 
 
-def _polish(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
+def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     """Newton steps on the analytic gradient, over the ratios above zero."""
     free = np.flatnonzero(theta > 0)
     if free.size == 0:
