@@ -8,6 +8,7 @@ import pandas as pd
 
 from .errors import MixedModelError
 
+LARGEST = 1e100  # response beyond which sums of squares run out of numbers
 COLLINEAR = 1e-8  # a column whose part of its own is smaller than this share of it is dropped
 
 
@@ -166,6 +167,8 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
                 f"{label} is not a finite number in {bad.size} row(s), first at position "
                 f"{bad[0]}. A logarithm needs positive values; leave such rows out."
             )
+    if np.abs(y).max() > LARGEST:
+        raise MixedModelError(f"{lhs.columns[0]} exceeds {LARGEST:g}. Use another unit.")
     if np.ptp(y) <= 1e-12 * max(1.0, np.abs(y).max()):
         raise MixedModelError(
             f"the response {lhs.columns[0]} is the same in all {len(y)} rows: nothing to model."

@@ -354,11 +354,9 @@ class Inference:
             return wald, q, 2.0 / A2 if A2 > 0.0 else float("inf")
         scale, df = _match_f(A1, A2, q)
         if not (df > 2.0 and scale > 0.0):
-            # With so little information the match fails: the single contrasts' df, unscaled.
-            _, axes = np.linalg.eigh(LFL)
-            variance, slopes = self.gradients(axes.T @ basis)
-            single = 2.0 * variance**2 / np.einsum("li,ij,lj->l", slopes, W, slopes)
-            return wald, q, float(single.min())
+            # So little information has no F with the wanted variance: unscaled, and with the
+            # degrees of freedom that balanced data have and the match tends to near 2.
+            return wald, q, 2.0 * q / A2
         return scale * wald, q, df
 
 
