@@ -7,8 +7,10 @@ from charscreen.models.tables import write_model
 
 with job(snakemake.log[0]):
     params = snakemake.params
+    cells = read_csv(snakemake.input.cells)
+    cells["assembly_batch"] = cells["cell"].map(params.assembly_batches).astype(object)
     model = fit_capacitance_model(
-        read_csv(snakemake.input.cells),
+        cells,
         to_frame(params.design),
         to_frame(params.firings),
         settings={**params.settings, "seed": params.seed},

@@ -12,6 +12,7 @@ with job(snakemake.log[0]):
         to_frame(params.design),
         to_frame(params.firings),
         settings={**params.settings, "seed": params.seed},
+        feedstocks=to_frame(params.feedstocks),
     )
     for name, model in models.items():
         write_model(model, name, snakemake.output)

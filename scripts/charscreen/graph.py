@@ -10,8 +10,20 @@ from pathlib import Path
 
 SCRIPTS = Path(__file__).resolve().parent.parent
 TESTS_PER_BATCH = 64
-MODEL_NAMES = ("char_yield", "activation_yield", "capacitance")
-MODEL_TABLES = ("effects", "variance", "means", "residuals")
+MODEL_NAMES = ("char_yield", "activation_yield", "capacitance", "esr_area", "retention")
+RANKED_MODELS = MODEL_NAMES[:3]
+MODEL_TABLES = (
+    "effects",
+    "variance",
+    "means",
+    "residuals",
+    "groups",
+    "influence",
+    "checks",
+    "alternatives",
+    "budget",
+    "effort",
+)
 
 
 def count_batches(n_tests: int) -> int:
@@ -81,7 +93,7 @@ def nitrogen_rich(feedstocks: list[dict], limit_percent: float) -> list[str]:
 
 
 def model_files(folder: str, model: str) -> dict[str, str]:
-    """Result files of a fitted model: four tables, its description, its posterior draws.
+    """Result files of a fitted model: its tables, its description, its posterior draws.
 
     Parameters
     ----------

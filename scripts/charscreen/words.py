@@ -16,6 +16,8 @@ MODELS = {
     "char_yield": "char yield (dry basis)",
     "activation_yield": "activation yield",
     "capacitance": "electrode capacitance",
+    "esr_area": "series resistance times area",
+    "retention": "retention",
 }
 
 
@@ -106,6 +108,9 @@ LEVELS = {
     "lot": "lot",
     "aliquot": "activated aliquot",
     "cell": "cell",
+    "reading": "reading",
+    "assembly_batch": "assembly batch",
+    "feed_batch": "feed batch",
     "feedstock": "feedstock",
     "feedstock|temperature": "feedstock by temperature",
     "feedstock:activation": "feedstock by activation",

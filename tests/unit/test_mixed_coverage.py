@@ -9,7 +9,7 @@ from simulated_intervals import ARRANGEMENTS, small_screen
 SCREENS = 120  # tests/bench/bench_intervals.py does 1,000 of each arrangement
 
 
-@pytest.mark.parametrize("label", [list(ARRANGEMENTS)[0], list(ARRANGEMENTS)[5]])
+@pytest.mark.parametrize("label", [next(iter(ARRANGEMENTS)), list(ARRANGEMENTS)[5]])
 @pytest.mark.parametrize("name", ["x", "feed[T.b]"])
 def test_kenward_roger_intervals_cover(label, name):
     how = ARRANGEMENTS[label]

@@ -2,10 +2,18 @@
 
 MODELS = {name: model_files(f"{RESULTS}/fit", name) for name in MODEL_NAMES}
 
+MODEL_FILES = {key: file for files in MODELS.values() for key, file in files.items()}
+# What it would take in work to learn more stands beside what is known.
+FIT_SETTINGS = screen.config["model"] | {
+    "costs": screen.config["costs"],
+    "crucibles": screen.config["kiln"]["crucibles"],
+}
+ASSEMBLY_BATCHES = {row["cell"]: row["assembly_batch"] for row in rows["cells"]}
+
 
 rule fit:
     input:
-        [file for files in MODELS.values() for file in files.values()],
+        list(MODEL_FILES.values()),
 
 
 rule fit_yield:
@@ -24,7 +32,19 @@ rule fit_yield:
     params:
         design=rows["design"],
         firings=rows["firings"],
-        settings=screen.config["model"],
+        feedstocks=[
+            {
+                name: row[name]
+                for name in (
+                    "feedstock",
+                    "ash_d_percent",
+                    "lignin_d_percent",
+                    "moisture_ar_percent",
+                )
+            }
+            for row in rows["feedstocks"]
+        ],
+        settings=FIT_SETTINGS,
         seed=screen.config["seed"],
     message:
         "Fitting the yields, firing by firing"
@@ -47,9 +67,59 @@ rule fit_performance:
     params:
         design=rows["design"],
         firings=rows["firings"],
-        settings=screen.config["model"],
+        assembly_batches=ASSEMBLY_BATCHES,
+        settings=FIT_SETTINGS,
         seed=screen.config["seed"],
     message:
         "Fitting the capacitances: firing, lot, cell"
     script:
         "../../scripts/fit_performance.py"
+
+
+rule fit_resistance:
+    input:
+        cells=f"{RESULTS}/collect/cells.csv",
+        code=code_of("fit_resistance"),
+    output:
+        **MODELS["esr_area"],
+    log:
+        f"{RESULTS}/logs/fit_resistance.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_resistance.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        firings=rows["firings"],
+        assembly_batches=ASSEMBLY_BATCHES,
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting the resistances: firing, lot, cell"
+    script:
+        "../../scripts/fit_resistance.py"
+
+
+rule fit_retention:
+    input:
+        cells=f"{RESULTS}/collect/cells.csv",
+        test_results=f"{RESULTS}/collect/test_results.csv",
+        code=code_of("fit_retention"),
+    output:
+        **MODELS["retention"],
+    log:
+        f"{RESULTS}/logs/fit_retention.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_retention.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        firings=rows["firings"],
+        assembly_batches=ASSEMBLY_BATCHES,
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting what is left after cycling"
+    script:
+        "../../scripts/fit_retention.py"

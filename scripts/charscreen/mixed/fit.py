@@ -1,6 +1,6 @@
 """Fitting a linear mixed model, and the object that holds the fit."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ from .optimise import find_optimum
 from .random_part import RandomTerm, drop_unidentified, read_random
 
 if TYPE_CHECKING:
+    from .deletion import Deletion
     from .inference import Inference
     from .posterior import Posterior
 
@@ -60,6 +61,7 @@ class MixedFit:
         terms: list[RandomTerm],
         weights: np.ndarray,
         basis: tuple[np.ndarray, np.ndarray],
+        start: Mapping[str, float] | None,
         flags: list[str],
     ):
         self.formula = formula
@@ -80,7 +82,7 @@ class MixedFit:
         self._ols = np.linalg.solve(self._R, Q.T @ weighted_y)
         self._unit = float(np.sqrt(left_over @ left_over / self._nu))
         self._products = Likelihood(terms, Q, left_over / self._unit, root)
-        optimum = find_optimum(self._products, self.random)
+        optimum = find_optimum(self._products, self.random, start)
         self._theta = optimum.theta
         self.converged = optimum.converged
         self.singular = bool((optimum.theta == 0.0).any())
@@ -133,12 +135,40 @@ class MixedFit:
         self.fitted_values = pd.Series(fitted, index=index, name="fitted")
         self.residuals = pd.Series(fixed.y - fitted, index=index, name="residual")
 
+    @property
+    def ratios(self) -> dict[str, float]:
+        """sigma_k / sigma by random term."""
+        return dict(zip(self.random, map(float, self._theta), strict=True))
+
     @cached_property
     def inference(self) -> "Inference":
         """Degrees of freedom and adjusted covariance, computed when first asked for."""
         from .inference import Inference
 
         return Inference(self)
+
+    @cached_property
+    def deletion(self) -> "Deletion":
+        """Leverage, and what leaving rows out would change, computed when first asked for."""
+        from .deletion import Deletion
+
+        return Deletion(self)
+
+    @cached_property
+    def ml_deviance(self) -> float:
+        """Minus twice the greatest log likelihood (not restricted), to compare fixed parts.
+
+        Notes
+        -----
+        Minimised over the ratios from those of the restricted fit; restricted likelihoods of
+        models with different fixed parts must not be compared.
+        """
+        from .optimise import least_ml_deviance
+
+        n = self.n_observations
+        least = least_ml_deviance(self._products, self._theta)
+        constant = n * (1.0 + np.log(2.0 * np.pi / n)) + 2.0 * n * np.log(self._unit)
+        return float(least + constant - np.log(self._weights).sum())
 
     @cached_property
     def fixed_effects_cov_kr(self) -> pd.DataFrame:
@@ -240,6 +270,8 @@ def fit_mixed(
     data: pd.DataFrame,
     random: Sequence[str] = (),
     weights: str | Sequence[float] | None = None,
+    *,
+    start: Mapping[str, float] | None = None,
 ) -> MixedFit:
     """Fit a linear mixed model by restricted maximum likelihood.
 
@@ -258,6 +290,9 @@ def fit_mixed(
     weights : str or (n,) sequence, optional
         Known relative weights: the residual variance of a row is ``residual / weight``. A string
         names a column.
+    start : mapping of str to float, optional
+        Ratios sigma_k / sigma by random term where the search may start, for example `ratios` of
+        a fit to nearly the same rows; saves the search over several starts.
 
     Returns
     -------
@@ -310,6 +345,7 @@ def fit_mixed(
         terms=terms,
         weights=weight,
         basis=(Q, R),
+        start=start,
         flags=[*fixed.flags, *flags, *more],
     )
 

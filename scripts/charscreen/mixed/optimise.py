@@ -1,5 +1,6 @@
 """Restricted maximum likelihood: the ratios at which the profiled deviance is least."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -32,7 +33,9 @@ class Optimum:
     flags: list[str]
 
 
-def find_optimum(products: Likelihood, names: list[str]) -> Optimum:
+def find_optimum(
+    products: Likelihood, names: list[str], start: Mapping[str, float] | None = None
+) -> Optimum:
     """Ratios of least restricted deviance from several starts.
 
     Parameters
@@ -40,6 +43,8 @@ def find_optimum(products: Likelihood, names: list[str]) -> Optimum:
     products : Likelihood
     names : list of str
         Names of the K random terms, for the flags.
+    start : mapping of str to float, optional
+        Ratios by name to start from, instead of several starts.
 
     Returns
     -------
@@ -55,8 +60,9 @@ def find_optimum(products: Likelihood, names: list[str]) -> Optimum:
     if K == 0:
         return Optimum(np.zeros(0), products.deviance(np.zeros(0))[0], True, [])
     best, where = np.inf, None
-    for start in _starts(products):
-        theta = _descend(products, start)
+    points = _starts(products) if start is None else [_from_given(names, start)]
+    for point in points:
+        theta = _descend(products, point)
         value = products.deviance(theta)[0]
         if value < best - SAME_DEVIANCE:
             best, where = value, theta
@@ -85,6 +91,11 @@ def find_optimum(products: Likelihood, names: list[str]) -> Optimum:
         converged = False
         flags.append(f"the residual is negligible beside '{names[k]}'; its ratio has no bound")
     return Optimum(theta, value, converged, flags)
+
+
+def _from_given(names: list[str], start: Mapping[str, float]) -> np.ndarray:
+    """Start from given ratios; one at zero would never leave it."""
+    return np.array([min(max(start.get(name, 0.3), 0.05), LARGEST_RATIO) for name in names])
 
 
 def _starts(products: Likelihood) -> list[np.ndarray]:
@@ -170,3 +181,34 @@ def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
             break
         theta, value, gradient = trial, new_value, new_gradient
     return theta
+
+
+def least_ml_deviance(products: Likelihood, theta: np.ndarray) -> float:
+    """Least deviance of the full likelihood over the ratios, without its constant.
+
+    Parameters
+    ----------
+    products : Likelihood
+    theta : (K,) array
+        Ratios to start from; a zero may grow.
+    """
+    from scipy.optimize import minimize
+
+    def deviances(points: np.ndarray) -> np.ndarray:
+        core = products.batch(points)
+        return core.log_v + products.n * np.log(core.residual_ss)
+
+    K = products.K
+    if K == 0:
+        return float(deviances(np.zeros((1, 0)))[0])
+
+    def value_and_slope(at: np.ndarray):
+        step = 1e-4 * np.maximum(at, 0.1)
+        moves = np.diag(step)
+        found = deviances(np.vstack([at, at + moves, np.abs(at - moves)]))
+        return found[0], (found[1 : K + 1] - found[K + 1 :]) / (2.0 * step)
+
+    start = np.maximum(theta, 0.05)
+    bounds = [(0.0, LARGEST_RATIO)] * K
+    result = minimize(value_and_slope, start, jac=True, method="L-BFGS-B", bounds=bounds)
+    return float(min(result.fun, deviances(theta[None, :])[0]))

@@ -41,6 +41,7 @@ def fit_yield_models(
     firings_done: pd.DataFrame,
     *,
     settings: Mapping,
+    feedstocks: pd.DataFrame | None = None,
 ) -> dict[str, ModelTables]:
     """Models of char yield and activation yield.
 
@@ -56,7 +57,10 @@ def fit_yield_models(
         firing, peak_temperature_C, hold_min: what the kiln did; replaces the plan where
         given. [°C, min]
     settings : mapping
-        draws, prior_scale, seed, interval_percent.
+        See `charscreen.models.fit.fit_model`.
+    feedstocks : DataFrame, optional
+        feedstock, and ash_d_percent, lignin_d_percent, moisture_ar_percent where known: slopes
+        that explain part of the differences between feedstocks. [%]
 
     Returns
     -------
@@ -82,13 +86,18 @@ def fit_yield_models(
     step = step[is_activated(step["activation"])].reset_index(drop=True)
     tables = {
         "char_yield": fit_model(
-            char, CHAR_YIELD, settings=settings, none_reason="no lot has a char yield yet"
+            char,
+            CHAR_YIELD,
+            settings=settings,
+            none_reason="no lot has a char yield yet",
+            feedstocks=feedstocks,
         ),
         "activation_yield": fit_model(
             step,
             ACTIVATION_YIELD,
             settings=settings,
             none_reason="no activated lot has been weighed yet",
+            feedstocks=feedstocks,
         ),
     }
     # The char comes before any activation, so its means belong to neither side.
