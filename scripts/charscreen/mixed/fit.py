@@ -60,7 +60,6 @@ class MixedFit:
         fixed: FixedPart,
         terms: list[RandomTerm],
         weights: np.ndarray,
-        basis: tuple[np.ndarray, np.ndarray],
         start: Mapping[str, float] | None,
         flags: list[str],
     ):
@@ -74,7 +73,7 @@ class MixedFit:
         self._terms = terms
         self._weights = weights
         root = np.sqrt(weights)
-        Q, self._R = basis
+        Q, self._R = fixed.basis
         weighted_y = fixed.y * root
         self._nu = Q.shape[0] - Q.shape[1]
         left_over = weighted_y - Q @ (Q.T @ weighted_y)
@@ -328,7 +327,7 @@ def fit_mixed(
         )
     root = np.sqrt(weight)
     weighted = fixed.y * root
-    Q, R = np.linalg.qr(fixed.X * root[:, None])
+    Q, _ = fixed.basis
     left_over = weighted - Q @ (Q.T @ weighted)
     centred = (fixed.y - np.average(fixed.y, weights=weight)) * root
     if left_over @ left_over <= PERFECT * (centred @ centred):
@@ -344,7 +343,6 @@ def fit_mixed(
         fixed=fixed,
         terms=terms,
         weights=weight,
-        basis=(Q, R),
         start=start,
         flags=[*fixed.flags, *flags, *more],
     )

@@ -16,6 +16,7 @@ from .likelihood import Likelihood
 if TYPE_CHECKING:
     from .fit import MixedFit
 
+NEAR_TWO = 1e-5  # so close to two degrees of freedom the match is lost in rounding
 METHODS = ("kenward_roger", "satterthwaite")
 
 
@@ -353,7 +354,7 @@ class Inference:
         if q == 1 or A2 <= 0.0:
             return wald, q, 2.0 / A2 if A2 > 0.0 else float("inf")
         scale, df = _match_f(A1, A2, q)
-        if not (df > 2.0 and scale > 0.0):
+        if not (df > 2.0 + NEAR_TWO and scale > 0.0):
             # So little information has no F with the wanted variance: unscaled, and with the
             # degrees of freedom that balanced data have and the match tends to near 2.
             return wald, q, 2.0 * q / A2

@@ -10,6 +10,8 @@ from .likelihood import Likelihood
 LARGEST_RATIO = 1e4
 NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
 SAME_DEVIANCE = 1e-7
+STEEP = 1e-6
+COARSE = {"ftol": 1e-9, "gtol": 1e-5}  # Newton steps do the rest
 
 
 @dataclass(frozen=True)
@@ -67,7 +69,12 @@ def find_optimum(
         if value < best - SAME_DEVIANCE:
             best, where = value, theta
     theta = _polish(products, _settle_zeros(products, where))
-    value = products.deviance(theta)[0]
+    value, gradient = products.deviance(theta)
+    if np.abs(gradient * theta).max() > STEEP:
+        # Too far for Newton steps: the search goes on to its own end first.
+        theta = _descend(products, theta, finely=True)
+        theta = _polish(products, _settle_zeros(products, theta))
+        value = products.deviance(theta)[0]
     for _ in range(3):
         wrong = [k for k in range(K) if theta[k] == 0.0 and _slope_at_zero(products, theta, k) < 0]
         if not wrong:
@@ -115,7 +122,7 @@ def _starts(products: Likelihood) -> list[np.ndarray]:
     return [first, second]
 
 
-def _descend(products: Likelihood, start: np.ndarray) -> np.ndarray:
+def _descend(products: Likelihood, start: np.ndarray, *, finely: bool = False) -> np.ndarray:
     from scipy.optimize import minimize
 
     result = minimize(
@@ -124,7 +131,7 @@ def _descend(products: Likelihood, start: np.ndarray) -> np.ndarray:
         jac=True,
         method="L-BFGS-B",
         bounds=[(0.0, LARGEST_RATIO)] * products.K,
-        options={"maxiter": 300, "ftol": 1e-10, "gtol": 1e-6},
+        options={"maxiter": 300, **({"ftol": 1e-13, "gtol": 1e-7} if finely else COARSE)},
     )
     return np.asarray(result.x, dtype=float)
 
