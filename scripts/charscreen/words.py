@@ -15,6 +15,7 @@ MERITS = {
 MODELS = {
     "char_yield": "char yield (dry basis)",
     "activation_yield": "activation yield",
+    "overall_yield": "finished carbon per kg dry feed",
     "capacitance": "electrode capacitance",
     "esr_area": "series resistance times area",
     "retention": "retention",
@@ -108,6 +109,7 @@ LEVELS = {
     "lot": "lot",
     "aliquot": "activated aliquot",
     "cell": "cell",
+    "run": "lot or aliquot",
     "reading": "reading",
     "assembly_batch": "assembly batch",
     "feed_batch": "feed batch",

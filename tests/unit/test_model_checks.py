@@ -13,7 +13,7 @@ from charscreen.models.performance import (
 )
 from charscreen.models.reading import Reading, reading_variance
 from charscreen.models.tables import TABLES
-from charscreen.models.yields import fit_yield_models
+from charscreen.models.yields import fit_overall_yield_model, fit_yield_models
 from simulated_screen import simulate_screen
 
 SETTINGS = {"draws": 1000, "prior_scale": 1.0, "seed": 7, "interval_percent": 90}
@@ -321,3 +321,32 @@ def test_batches_are_levels_where_they_are_given(screen):
     assert "assembly_batch" not in two.model["random"]
     assert any(entry["term"] == "assembly_batch" for entry in two.model["dropped"])
     assert any("assembled together" in text for text in two.model["forbids"])
+
+
+def test_finished_carbon_has_a_model_over_all_steps(screen):
+    yields = screen.yields.copy()
+    step = yields["yield_activated_percent"].fillna(100.0) / 100
+    yields["carbon_g_per_kg_d"] = 10 * yields["yield_char_d_percent"] * step
+    given = (yields, screen.design, screen.firings)
+    found = fit_overall_yield_model(*given, settings=SETTINGS)
+    assert found.model["scale"] == "log"
+    assert found.model["random"] == ["firing", "activation_firing"]
+    assert found.variance["level"].iloc[-1] == "run"
+    # At the centre the product of the steps, as their own models have them.
+    steps = fit_yield_models(*given, settings=SETTINGS)
+    on = found.means[found.means["activation"] == "KOH"].set_index("feedstock")["estimate"]
+    char = steps["char_yield"].means.set_index("feedstock")["estimate"]
+    step = steps["activation_yield"].means.set_index("feedstock")["estimate"]
+    np.testing.assert_allclose(on, 10 * char * step / 100, rtol=0.12)
+    assert set(found.effort["question"]) == {"temperature and hold"}
+
+
+def test_aliquots_of_one_lot_share_it(screen):
+    yields = screen.yields.assign(carbon_g_per_kg_d=10 * screen.yields["yield_char_d_percent"])
+    again = yields.iloc[:20].assign(run=yields["run"].iloc[:20] + "a")
+    again["carbon_g_per_kg_d"] *= np.exp(np.random.default_rng(1).normal(0, 0.02, 20))
+    both = pd.concat([yields, again], ignore_index=True)
+    found = fit_overall_yield_model(both, screen.design, screen.firings, settings=SETTINGS)
+    assert "lot" in found.model["random"]
+    sd = found.variance.set_index("level")["sd_percent"]
+    assert sd["run"] < 3 < sd["lot"]

@@ -92,7 +92,7 @@ def test_a_figure_without_data_says_so():
             "ranking_device_F_per_kg_d",
             *("yields", "capacitances", "response", "scatter"),
             *("checks_char_yield", "checks_activation_yield", "checks_capacitance"),
-            *("checks_esr_area", "checks_retention"),
+            *("checks_overall_yield", "checks_esr_area", "checks_retention"),
         ]
     )
     for figure in drawn.values():

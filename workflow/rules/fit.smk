@@ -9,6 +9,18 @@ FIT_SETTINGS = screen.config["model"] | {
     "crucibles": screen.config["kiln"]["crucibles"],
 }
 ASSEMBLY_BATCHES = {row["cell"]: row["assembly_batch"] for row in rows["cells"]}
+FEEDS = [
+    {
+        name: row[name]
+        for name in (
+            "feedstock",
+            "ash_d_percent",
+            "lignin_d_percent",
+            "moisture_ar_percent",
+        )
+    }
+    for row in rows["feedstocks"]
+]
 
 
 rule fit:
@@ -32,24 +44,37 @@ rule fit_yield:
     params:
         design=rows["design"],
         firings=rows["firings"],
-        feedstocks=[
-            {
-                name: row[name]
-                for name in (
-                    "feedstock",
-                    "ash_d_percent",
-                    "lignin_d_percent",
-                    "moisture_ar_percent",
-                )
-            }
-            for row in rows["feedstocks"]
-        ],
+        feedstocks=FEEDS,
         settings=FIT_SETTINGS,
         seed=screen.config["seed"],
     message:
         "Fitting the yields, firing by firing"
     script:
         "../../scripts/fit_yield.py"
+
+
+rule fit_overall_yield:
+    input:
+        yields=f"{RESULTS}/collect/yields.csv",
+        code=code_of("fit_overall_yield"),
+    output:
+        **MODELS["overall_yield"],
+    log:
+        f"{RESULTS}/logs/fit_overall_yield.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_overall_yield.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        firings=rows["firings"],
+        feedstocks=FEEDS,
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting the finished carbon, firing by firing"
+    script:
+        "../../scripts/fit_overall_yield.py"
 
 
 rule fit_performance:

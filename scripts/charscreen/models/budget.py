@@ -85,7 +85,7 @@ def effort_table(
     parts : mapping of str to (n_draws,) array
         From `level_draws`.
     unit : str
-        ``cell`` or ``lot``; a lot is weighed once, so it has no choice of cells.
+        ``cell``, or ``lot`` or ``run``, which are weighed once: no choice of cells.
     costs : mapping
         firing, lot, cell: cost of one more, in any one unit.
     crucibles : int
@@ -111,9 +111,10 @@ def effort_table(
     """
     zero = np.zeros(len(next(iter(parts.values()))))
     lowest = parts.get(unit, zero) + parts.get("reading", zero)
-    middle = parts.get("lot", zero) + parts.get("aliquot", zero)
-    if unit == "lot":
-        middle, lowest = lowest, zero
+    above = [name for name in ("lot", "aliquot") if name != unit]
+    middle = sum((parts.get(name, zero) for name in above), zero)
+    if unit != "cell":
+        middle, lowest = middle + lowest, zero
     top = parts.get("firing", zero)
     cells = range(1, MOST_CELLS + 1) if unit == "cell" else [1]
     cell_cost = costs["cell"] if unit == "cell" else 0.0

@@ -62,7 +62,7 @@ class ModelKind:
     scale : str
         ``log``, or ``logit`` of percent.
     unit : str
-        What one row is: ``lot`` or ``cell``.
+        What one row is: ``lot``, ``run`` (a lot or an aliquot of one) or ``cell``.
     covariates : tuple of str
         Which of `charscreen.models.terms.COVARIATES` may enter.
     stream : int
@@ -226,7 +226,7 @@ def _add_budget(tables, levels, kind, reading, settings) -> None:
     parts = level_draws(tables.draws, fitted, kind.unit, reading)
     interval = settings["interval_percent"]
     tables.budget = budget_table(parts, interval)
-    if "firing" in fitted and (kind.unit == "lot" or {"lot", "aliquot"} & set(fitted)):
+    if "firing" in fitted and (kind.unit != "cell" or {"lot", "aliquot"} & set(fitted)):
         tables.effort = effort_table(
             parts,
             unit=kind.unit,

@@ -52,7 +52,7 @@ def choose_levels(rows: pd.DataFrame, terms: Terms, *, unit: str) -> Levels:
     terms : Terms
         Fixed terms chosen.
     unit : str
-        What one observation is, in words: ``cell`` or ``lot``.
+        What one observation is, in words: ``cell``, ``lot`` or ``run`` (a lot or an aliquot).
 
     Returns
     -------
@@ -74,6 +74,8 @@ def choose_levels(rows: pd.DataFrame, terms: Terms, *, unit: str) -> Levels:
     _firing(rows, levels)
     if unit == "cell":
         _lot(rows, levels)
+    elif (rows.groupby("lot")["aliquot"].nunique() >= 2).sum() >= 3:
+        levels.random.append("lot")
     _activation_firing(rows, levels)
     if unit == "cell":
         _batch(rows, levels, "assembly_batch", "cells assembled together", "lot")

@@ -1,4 +1,4 @@
-"""Models of the two yields: char from dry feed, activated carbon from char."""
+"""Models of the yields: char from dry feed, activated carbon from char, and both together."""
 
 from collections.abc import Mapping
 
@@ -33,6 +33,59 @@ ACTIVATION_YIELD = ModelKind(
     ),
     stream=2,
 )
+OVERALL_YIELD = ModelKind(
+    name="overall_yield",
+    words="finished carbon per kg dry feed",
+    response="carbon_g_per_kg_d",
+    scale="log",
+    unit="run",
+    covariates=(
+        "temperature",
+        "log2_hold",
+        "activated",
+        "koh_ratio",
+        "activation_temperature",
+        "activation_log2_hold",
+    ),
+    stream=6,
+)
+
+
+def fit_overall_yield_model(
+    yields: pd.DataFrame,
+    design: pd.DataFrame,
+    firings_done: pd.DataFrame,
+    *,
+    settings: Mapping,
+    feedstocks: pd.DataFrame | None = None,
+) -> ModelTables:
+    """Model of the finished carbon from dry feed, over all steps.
+
+    Parameters
+    ----------
+    yields : DataFrame
+        As for `fit_yield_models`, with carbon_g_per_kg_d and its standard error. [g/kg]
+    design, firings_done, settings, feedstocks
+        As for `fit_yield_models`.
+
+    Returns
+    -------
+    ModelTables
+
+    Notes
+    -----
+    log(carbon) = feedstock + terms + char firing (+ lot) (+ activation firing) + run. It can
+    exceed what a logit of percent allows only by mistake, so the logarithm serves, in which
+    the steps add up.
+    """
+    rows = observation_rows(yields, design, firings_done, value="carbon_g_per_kg_d", identity="run")
+    return fit_model(
+        rows,
+        OVERALL_YIELD,
+        settings=settings,
+        none_reason="no lot has its finished carbon weighed yet",
+        feedstocks=feedstocks,
+    )
 
 
 def fit_yield_models(
