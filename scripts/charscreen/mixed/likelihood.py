@@ -54,7 +54,7 @@ class Likelihood(CrossProducts):
         """Second levels made up alike are eliminated as one class: see `_many_reduced`.
 
         With S = (beside, -its sums by group), the sum over a class of S_a' S_b is kept for every
-        pair of pieces a, b: its weight is the product of theirs.
+        pair of pieces a, b that occur in it: its weight is the product of theirs.
         """
         self._class_own = None
         if self.second is None or self.core_sums is None:
@@ -62,18 +62,23 @@ class Likelihood(CrossProducts):
         makeup = np.column_stack([self.own, self.own_sums.T])
         kinds, place = np.unique(makeup, axis=0, return_inverse=True)
         pieces = np.concatenate([self.beside[None], -self.beside_sums])
-        self._pairs = np.triu_indices(len(pieces))
-        count = len(kinds) * len(self._pairs[0])
-        if count > 0.5 * len(self.own) or count * self.c**2 > 4_000_000:
+        place = place.reshape(-1)
+        if len(kinds) * self.c**2 * 3 > 4_000_000 or len(kinds) > 0.3 * len(self.own):
             return
-        stack = []
+        stack, kept = [], []
         for kind in range(len(kinds)):
-            rows = pieces[:, place.reshape(-1) == kind]
-            for a, b in zip(*self._pairs, strict=True):
-                product = rows[a].T @ rows[b]
-                stack.append(product if a == b else product + product.T)
-        self._class_products = np.array(stack).reshape(count, -1)
-        self._class_size = np.bincount(place.reshape(-1))
+            rows = pieces[:, place == kind]
+            present = [a for a in range(len(pieces)) if rows[a].any()]
+            for i, a in enumerate(present):
+                for b in present[i:]:
+                    product = rows[a].T @ rows[b]
+                    stack.append(product if a == b else product + product.T)
+                    kept.append((kind, a, b))
+        if len(stack) > 0.5 * len(self.own) or len(stack) * self.c**2 > 4_000_000:
+            return
+        self._kept = np.array(kept).T
+        self._class_products = np.array(stack).reshape(len(stack), -1)
+        self._class_size = np.bincount(place)
         self._class_own = kinds
 
     def deviance(self, theta: np.ndarray) -> tuple[float, np.ndarray]:
@@ -225,9 +230,9 @@ class Likelihood(CrossProducts):
         phi2 = theta[:, self.second, None] ** 2
         ones = np.column_stack([np.ones(len(theta)), w])
         grown = 1.0 + phi2 * (self._class_own[:, 0] - w @ self._class_own[:, 1:].T)
-        products = ones[:, self._pairs[0]] * ones[:, self._pairs[1]]
-        weight = (phi2 / grown)[:, :, None] * products[:, None, :]
-        C -= (weight.reshape(len(theta), -1) @ self._class_products).reshape(-1, c, c)
+        kind, a, b = self._kept
+        weight = (phi2 / grown)[:, kind] * ones[:, a] * ones[:, b]
+        C -= (weight @ self._class_products).reshape(-1, c, c)
         return C, np.log(grown) @ self._class_size
 
     def _by_level(self, theta):
