@@ -350,3 +350,34 @@ def test_aliquots_of_one_lot_share_it(screen):
     assert "lot" in found.model["random"]
     sd = found.variance.set_index("level")["sd_percent"]
     assert sd["run"] < 3 < sd["lot"]
+
+
+def test_cells_that_repeat_exactly_end_in_words_not_in_a_traceback():
+    screen = simulate_screen(3, n_feedstocks=4, n_firings=6, lots_per_firing=4)
+    same = screen.cells.groupby("lot")["electrode_F_per_g"].transform("first")
+    cells = screen.cells.assign(electrode_F_per_g=same)
+    found = fit_capacitance_model(cells, screen.design, screen.firings, settings=SETTINGS)
+    assert any("negligible" in flag for flag in found.model["flags"])
+
+
+@pytest.mark.parametrize(
+    "size",
+    [
+        {"n_feedstocks": 1, "n_firings": 3, "lots_per_firing": 2},
+        {"n_feedstocks": 3, "n_firings": 2, "lots_per_firing": 3},
+        {"n_feedstocks": 2, "n_firings": 6, "lots_per_firing": 1},
+        {"n_feedstocks": 4, "n_firings": 1, "lots_per_firing": 6},
+        {"n_feedstocks": 4, "n_firings": 4, "lots_per_firing": 3, "cells_per_lot": 1},
+    ],
+    ids=str,
+)
+def test_small_screens_have_the_checks_that_they_can_carry(size):
+    screen = simulate_screen(2, **size)
+    found = fit_capacitance_model(screen.cells, screen.design, screen.firings, settings=SETTINGS)
+    unknown = found.checks["verdict"].str.startswith("not known")
+    assert unknown.any()
+    assert found.checks.loc[unknown, "p"].isna().all()
+    assert found.alternatives["chosen"].iloc[0] == "yes"
+    # Where firing, lot and cell are not told apart, nothing is said of how many are worth making.
+    levels = set(found.budget["level"])
+    assert found.effort.empty != ({"firing", "lot", "cell"} <= levels)

@@ -353,7 +353,8 @@ class Inference:
         wald = float(estimate @ np.linalg.solve(adjusted, estimate)) / q
         if q == 1 or A2 <= 0.0:
             return wald, q, 2.0 / A2 if A2 > 0.0 else float("inf")
-        scale, df = _match_f(A1, A2, q)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale, df = _match_f(np.float64(A1), np.float64(A2), q)
         if not (df > 2.0 + NEAR_TWO and scale > 0.0):
             # So little information has no F with the wanted variance: unscaled, and with the
             # degrees of freedom that balanced data have and the match tends to near 2.
