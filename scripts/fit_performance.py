@@ -8,8 +8,10 @@ from charscreen.words import model_words
 
 with job(snakemake.log[0]):
     params = snakemake.params
+    cells = read_csv(snakemake.input.cells)
+    cells["assembly_batch"] = cells["cell"].map(params.assembly_batches).astype(object)
     model = fit_capacitance_model(
-        read_csv(snakemake.input.cells),
+        cells,
         to_frame(params.design),
         read_csv(snakemake.input.firings),
         settings={**params.settings, "seed": params.seed},

@@ -13,6 +13,7 @@ with job(snakemake.log[0]):
         to_frame(params.design),
         read_csv(snakemake.input.firings),
         settings={**params.settings, "seed": params.seed},
+        feedstocks=to_frame(params.feedstocks),
     )
     for name, model in models.items():
         write_model(model, name, snakemake.output)

@@ -1,7 +1,7 @@
 """Ranks the candidates by each merit from the posterior draws of the models."""
 
 from charscreen.files import read_csv, read_json, to_frame, write_csv, write_json
-from charscreen.graph import MODEL_NAMES
+from charscreen.graph import RANKED_MODELS
 from charscreen.job import job, tell
 from charscreen.models.tables import read_draws
 from charscreen.rank import rank_candidates
@@ -17,8 +17,8 @@ with job(snakemake.log[0]):
     )
     ranking, summary = rank_candidates(
         candidates,
-        {name: read_json(given[f"{name}_model"]) for name in MODEL_NAMES},
-        {name: read_draws(given[f"{name}_draws"]) for name in MODEL_NAMES},
+        {name: read_json(given[f"{name}_model"]) for name in RANKED_MODELS},
+        {name: read_draws(given[f"{name}_draws"]) for name in RANKED_MODELS},
         merits=params.merits,
         **params.ranking,
         seed=params.seed,

@@ -19,8 +19,27 @@ BATCH_BYTES = 128e6
 ONE_BATCH_BYTES = 6e6  # under a job's own start-up: not worth a second job
 PACKED_FACTOR = 4  # text packed as gz or XLSX holds about so many times its size
 TEST_BYTES = 100e3  # work per test beside the bytes of its trace
-MODEL_NAMES = ("char_yield", "activation_yield", "capacitance")
-MODEL_TABLES = ("effects", "variance", "means", "residuals")
+MODEL_NAMES = (
+    "char_yield",
+    "activation_yield",
+    "overall_yield",
+    "capacitance",
+    "esr_area",
+    "retention",
+)
+RANKED_MODELS = ("char_yield", "activation_yield", "capacitance")
+MODEL_TABLES = (
+    "effects",
+    "variance",
+    "means",
+    "residuals",
+    "groups",
+    "influence",
+    "checks",
+    "alternatives",
+    "budget",
+    "effort",
+)
 
 
 def count_batches(load_bytes: float) -> int:
@@ -191,7 +210,7 @@ def nitrogen_rich(feedstocks: list[dict], limit_percent: float) -> list[str]:
 
 
 def model_files(folder: str, model: str) -> dict[str, str]:
-    """Result files of a fitted model: four tables, its description, its posterior draws.
+    """Result files of a fitted model: its tables, its description, its posterior draws.
 
     Parameters
     ----------

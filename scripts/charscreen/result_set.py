@@ -18,8 +18,7 @@ def read_models(paths: Mapping[str, str]) -> dict[str, dict]:
     Returns
     -------
     dict of str to dict
-        Per model the DataFrames ``effects``, ``variance``, ``means``, ``residuals`` and the
-        dict ``json``.
+        Per model the DataFrames of `charscreen.graph.MODEL_TABLES` and the dict ``json``.
     """
     return {
         name: {table: read_csv(paths.get(f"{name}_{table}")) for table in MODEL_TABLES}

@@ -16,7 +16,10 @@ MERITS = {
 MODELS = {
     "char_yield": "char yield (dry basis)",
     "activation_yield": "activation yield",
+    "overall_yield": "finished carbon per kg dry feed",
     "capacitance": "electrode capacitance",
+    "esr_area": "series resistance times area",
+    "retention": "retention",
 }
 
 
@@ -161,6 +164,10 @@ LEVELS = {
     "lot": "lot",
     "aliquot": "activated aliquot",
     "cell": "cell",
+    "run": "lot or aliquot",
+    "reading": "reading",
+    "assembly_batch": "assembly batch",
+    "feed_batch": "feed batch",
     "feedstock": "feedstock",
     "feedstock|temperature": "feedstock by temperature",
     "feedstock:activation": "feedstock by activation",

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from charscreen.mixed import MixedModelError, fit_mixed
-from charscreen.mixed.crossproducts import CrossProducts
+from charscreen.mixed.likelihood import Likelihood
 from charscreen.mixed.random_part import read_random
 from mixed_data import screen
 
@@ -96,7 +96,7 @@ def test_levels_of_unequal_size_use_the_same_numbers_without_grouping(monkeypatc
     grouped = fit_mixed("y ~ feed", data, ["firing", "lot"])
     monkeypatch.setattr("charscreen.mixed.crossproducts.OUTER_LIMIT", 0)
     plain = fit_mixed("y ~ feed", data, ["firing", "lot"])
-    assert plain._products.outer is None
+    assert plain._products.core_sums is None
     np.testing.assert_allclose(plain.variance_components, grouped.variance_components, rtol=1e-6)
     assert plain.posterior(20, seed=1).variance.to_numpy() == pytest.approx(
         grouped.posterior(20, seed=1).variance.to_numpy(), rel=1e-3
@@ -213,7 +213,7 @@ def test_random_text_levels_keep_their_names():
 
 
 def test_no_random_term_leaves_a_core_of_fixed_columns():
-    products = CrossProducts([], np.eye(4)[:, :1], np.array([0.0, 1.0, 2.0, 3.0]), np.ones(4))
+    products = Likelihood([], np.eye(4)[:, :1], np.array([0.0, 1.0, 2.0, 3.0]), np.ones(4))
     value, gradient = products.deviance(np.zeros(0))
     assert gradient.shape == (0,)
     assert value == pytest.approx(3 * np.log(14.0))
@@ -239,3 +239,26 @@ def test_lots_that_repeat_exactly_are_flagged_not_believed():
     assert not fit.converged
     assert any("residual is negligible beside 'lot'" in flag for flag in fit.flags)
     assert np.isfinite(fit.posterior(100, seed=1).variance.to_numpy()).all()
+
+
+@pytest.mark.parametrize("lost", [0, 3])
+@pytest.mark.parametrize("random", [["firing", "lot"], ["firing", "lot", "second"]])
+def test_every_order_of_elimination_gives_the_same_likelihood(random, lost, monkeypatch):
+    """By classes of equal firings, by level, and without any sums kept: one answer."""
+    data = screen().iloc[: 64 - lost]
+    theta = np.array([[0.7, 0.4, 1.3], [0.0, 0.5, 0.0], [60.0, 90.0, 5.0]])[:, : len(random)]
+    found = []
+    for limit, half in ((4_000_000, False), (4_000_000, True), (0, False)):
+        monkeypatch.setattr("charscreen.mixed.crossproducts.OUTER_LIMIT", limit)
+        products = fit_mixed("y ~ feed", data, random)._products
+        if half:
+            products._class_own = None
+        elif limit and not lost:
+            assert products._class_own is not None
+        density = products.batch(theta).log_density
+        np.testing.assert_allclose(
+            density, [-0.5 * products.deviance(row)[0] for row in theta], rtol=0, atol=1e-6
+        )
+        found.append(density)
+    np.testing.assert_allclose(found[1], found[0], atol=1e-7)
+    np.testing.assert_allclose(found[2], found[0], atol=1e-7)

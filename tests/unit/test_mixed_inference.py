@@ -7,7 +7,8 @@ from charscreen.mixed import MixedModelError, fit_mixed
 from charscreen.mixed.inference import pooled_df
 from charscreen.mixed.tukey import studentised_range_tail
 from mixed_data import screen
-from scipy.stats import studentized_range
+from scipy.stats import f as f_dist
+from scipy.stats import f_oneway, studentized_range
 from scipy.stats import t as student
 
 
@@ -323,3 +324,42 @@ def test_zero_variance_keeps_finite_answers():
             np.isfinite(fit.estimated_means("feed", method)[["se", "df", "lo", "hi"]]).all().all()
         )
     assert np.isfinite(fit.predict(data, "conditional").to_numpy()).all()
+
+
+def firing_groups(kinds: str, cells: list[int]) -> pd.DataFrame:
+    """Invented cells: one firing per letter, the letter a factor of the firing."""
+    rng = np.random.default_rng(3)
+    rows = []
+    for i, (kind, count) in enumerate(zip(kinds, cells, strict=True)):
+        firing = "abc".index(kind) + rng.normal()
+        rows += [(kind, f"C{i}", firing + rng.normal(0, 0.3)) for _ in range(count)]
+    return pd.DataFrame(rows, columns=["kind", "firing", "y"])
+
+
+@pytest.mark.parametrize("kinds", ["aabc", "aabbc"])
+def test_one_or_two_degrees_of_freedom_are_those_of_the_firing_means(kinds):
+    """Balanced: the joint test is the analysis of variance of the firings' means."""
+    data = firing_groups(kinds, [3] * len(kinds))
+    fit = fit_mixed("y ~ kind", data, ["firing"])
+    row = fit.test_terms("kenward_roger").iloc[0]
+    means = data.groupby(["kind", "firing"])["y"].mean().reset_index()
+    expected = f_oneway(*[group["y"] for _, group in means.groupby("kind")])
+    assert row["df_den"] == pytest.approx(len(kinds) - 3, rel=1e-8)
+    assert row["F"] == pytest.approx(expected.statistic, rel=1e-6)
+    assert row["p"] == pytest.approx(expected.pvalue, rel=1e-6)
+
+
+@pytest.mark.parametrize("cells", [[3, 2, 4, 1], [1, 5, 2, 4, 3]])
+def test_hardly_any_degrees_of_freedom_unbalanced(cells):
+    """Below two the match has no F: the answer is finite, careful and free of the coding."""
+    data = firing_groups("aabc" if len(cells) == 4 else "aabbc", cells)
+    found = []
+    for names in ("abc", "cab"):
+        renamed = data.assign(kind=data["kind"].map(dict(zip("abc", names, strict=True))))
+        fit = fit_mixed("y ~ kind", renamed, ["firing"])
+        row = fit.test_terms("kenward_roger").iloc[0]
+        wald_p = f_dist.sf(row["F"], row["df_num"], 1e6)
+        assert 0.5 < row["df_den"] < 2.0
+        assert wald_p < row["p"] < 1.0
+        found.append((row["F"], row["df_den"], row["p"]))
+    np.testing.assert_allclose(found[0], found[1], rtol=1e-6)

@@ -92,6 +92,7 @@ def test_a_figure_without_data_says_so():
             "ranking_device_F_per_kg_d",
             *("yields", "capacitances", "response", "scatter"),
             *("checks_char_yield", "checks_activation_yield", "checks_capacitance"),
+            *("checks_overall_yield", "checks_esr_area", "checks_retention"),
         ]
     )
     for figure in drawn.values():
@@ -251,6 +252,40 @@ def test_far_residuals_are_named():
     shown = texts(plots.draw_model_checks(residuals, "x"))
     assert "C2" in shown
     assert "C1" not in shown
+
+
+def test_checks_name_what_is_influential_and_each_level():
+    residuals = pd.DataFrame(
+        {
+            "id": [f"C{k}" for k in range(6)],
+            "firing": ["K2", "K2", "K1", "K1", "K3", "K3"],
+            "fitted": np.arange(6.0),
+            "standardised": np.linspace(-1, 1, 6),
+            "order": [0, 0, 1, 1, 2, 2],
+        }
+    )
+    groups = pd.DataFrame(
+        {
+            "level": ["lot"] * 6 + ["firing"] * 3,
+            "group": [f"g{k}" for k in range(9)],
+            "standardised": [0.1, -0.5, 1.2, 0.4, -1.0, np.nan, 0.3, 0.2, -0.4],
+        }
+    )
+    influence = pd.DataFrame(
+        {
+            "level": ["firing", "firing", "lot"],
+            "group": ["K1", "K2", "L7"],
+            "cook": [np.nan, 0.4, 0.2],
+            "changes_top": [None, "yes", "no"],
+        }
+    )
+    figure = plots.draw_model_checks(residuals, "x", groups=groups, influence=influence)
+    shown = texts(figure)
+    assert "Lots (n = 5)" in shown
+    assert not any(text.startswith("Char firings") for text in shown)  # three are too few
+    assert "char firing K2" in shown
+    assert "lot L7" in shown
+    assert [text for text in shown if text in ("K1", "K2", "K3")] == ["K2", "K1", "K3"]
 
 
 def test_words_agree_with_the_ranking_and_the_graph():

@@ -1,9 +1,12 @@
 """Models of char yield and activation yield."""
 
+from pathlib import Path
+
 import numpy as np
 import pandas as pd
 import pytest
 from charscreen.files import read_csv, read_json
+from charscreen.graph import model_files
 from charscreen.models.observations import observation_rows, one_per_lot
 from charscreen.models.tables import (
     EFFECT_COLUMNS,
@@ -114,9 +117,7 @@ def test_an_aliquot_does_not_count_its_parents_char_yield_again():
 
 def test_predictions_from_the_files_alone(models, tmp_path, screen):
     char = models["char_yield"]
-    kinds = {"effects": "csv", "variance": "csv", "means": "csv", "residuals": "csv"}
-    kinds |= {"model": "json", "draws": "parquet"}
-    paths = {f"char_yield_{k}": tmp_path / f"char_yield_{k}.{end}" for k, end in kinds.items()}
+    paths = {k: Path(v) for k, v in model_files(str(tmp_path), "char_yield").items()}
     write_model(char, "char_yield", paths)
     model = read_json(paths["char_yield_model"])
     draws = read_draws(paths["char_yield_draws"])
@@ -257,9 +258,7 @@ def test_equal_yields_are_refused_in_words(screen):
 
 def test_a_model_without_data_is_written_and_read_like_any_other(screen, tmp_path):
     char = refit(screen, screen.yields.iloc[:0])["char_yield"]
-    kinds = {"effects": "csv", "variance": "csv", "means": "csv", "residuals": "csv"}
-    kinds |= {"model": "json", "draws": "parquet"}
-    paths = {f"char_yield_{k}": tmp_path / f"x_{k}.{end}" for k, end in kinds.items()}
+    paths = {k: Path(v) for k, v in model_files(str(tmp_path), "char_yield").items()}
     write_model(char, "char_yield", paths)
     assert all(path.exists() for path in paths.values())
     assert read_draws(paths["char_yield_draws"]).empty

@@ -2,10 +2,30 @@
 
 MODELS = {name: graph.model_files(f"{RESULTS}/fit", name) for name in graph.MODEL_NAMES}
 
+MODEL_FILES = {key: file for files in MODELS.values() for key, file in files.items()}
+# What it would take in work to learn more stands beside what is known.
+FIT_SETTINGS = screen.config["model"] | {
+    "costs": screen.config["costs"],
+    "crucibles": screen.config["kiln"]["crucibles"],
+}
+ASSEMBLY_BATCHES = {row["cell"]: row["assembly_batch"] for row in rows["cells"]}
+FEEDS = [
+    {
+        name: row[name]
+        for name in (
+            "feedstock",
+            "ash_d_percent",
+            "lignin_d_percent",
+            "moisture_ar_percent",
+        )
+    }
+    for row in rows["feedstocks"]
+]
+
 
 rule fit:
     input:
-        [file for files in MODELS.values() for file in files.values()],
+        list(MODEL_FILES.values()),
 
 
 rule fit_yield:
@@ -24,12 +44,37 @@ rule fit_yield:
         "../../environment.yml"
     params:
         design=rows["design"],
-        settings=screen.config["model"],
+        feedstocks=FEEDS,
+        settings=FIT_SETTINGS,
         seed=screen.config["seed"],
     message:
         "Fitting the yields, firing by firing"
     script:
         "../../scripts/fit_yield.py"
+
+
+rule fit_overall_yield:
+    input:
+        yields=f"{RESULTS}/collect/yields.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
+        code=graph.code_of("fit_overall_yield"),
+    output:
+        **MODELS["overall_yield"],
+    log:
+        f"{RESULTS}/logs/fit_overall_yield.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_overall_yield.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        feedstocks=FEEDS,
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting the finished carbon, firing by firing"
+    script:
+        "../../scripts/fit_overall_yield.py"
 
 
 rule fit_performance:
@@ -47,9 +92,59 @@ rule fit_performance:
         "../../environment.yml"
     params:
         design=rows["design"],
-        settings=screen.config["model"],
+        assembly_batches=ASSEMBLY_BATCHES,
+        settings=FIT_SETTINGS,
         seed=screen.config["seed"],
     message:
         "Fitting the capacitances: firing, lot, cell"
     script:
         "../../scripts/fit_performance.py"
+
+
+rule fit_resistance:
+    input:
+        cells=f"{RESULTS}/collect/cells.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
+        code=graph.code_of("fit_resistance"),
+    output:
+        **MODELS["esr_area"],
+    log:
+        f"{RESULTS}/logs/fit_resistance.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_resistance.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        assembly_batches=ASSEMBLY_BATCHES,
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting the resistances: firing, lot, cell"
+    script:
+        "../../scripts/fit_resistance.py"
+
+
+rule fit_retention:
+    input:
+        cells=f"{RESULTS}/collect/cells.csv",
+        test_results=f"{RESULTS}/collect/test_results.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
+        code=graph.code_of("fit_retention"),
+    output:
+        **MODELS["retention"],
+    log:
+        f"{RESULTS}/logs/fit_retention.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_retention.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        assembly_batches=ASSEMBLY_BATCHES,
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting what is left after cycling"
+    script:
+        "../../scripts/fit_retention.py"

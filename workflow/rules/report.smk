@@ -5,9 +5,7 @@ FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feeds
 
 rule draw_figures:
     input:
-        **MODELS["char_yield"],
-        **MODELS["activation_yield"],
-        **MODELS["capacitance"],
+        **MODEL_FILES,
         yields=f"{RESULTS}/collect/yields.csv",
         cells=f"{RESULTS}/collect/cells.csv",
         ranking=f"{RESULTS}/rank/ranking.csv",
@@ -63,9 +61,7 @@ rule draw_traces:
 rule render_report:
     input:
         **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
-        **MODELS["char_yield"],
-        **MODELS["activation_yield"],
-        **MODELS["capacitance"],
+        **MODEL_FILES,
         ranking=f"{RESULTS}/rank/ranking.csv",
         summary=f"{RESULTS}/rank/summary.json",
         yields=f"{RESULTS}/collect/yields.csv",

@@ -1,19 +1,20 @@
 """Fitting a linear mixed model, and the object that holds the fit."""
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from .crossproducts import CrossProducts
 from .errors import MixedModelError
 from .fixed_part import FixedPart, read_fixed
+from .likelihood import Likelihood
 from .optimise import find_optimum
 from .random_part import RandomTerm, drop_unidentified, read_random
 
 if TYPE_CHECKING:
+    from .deletion import Deletion
     from .inference import Inference
     from .posterior import Posterior
 
@@ -59,6 +60,7 @@ class MixedFit:
         fixed: FixedPart,
         terms: list[RandomTerm],
         weights: np.ndarray,
+        start: Mapping[str, float] | None,
         flags: list[str],
     ):
         self.formula = formula
@@ -71,15 +73,15 @@ class MixedFit:
         self._terms = terms
         self._weights = weights
         root = np.sqrt(weights)
-        Q, self._R = np.linalg.qr(fixed.X * root[:, None])
+        Q, self._R = fixed.basis
         weighted_y = fixed.y * root
         self._nu = Q.shape[0] - Q.shape[1]
         left_over = weighted_y - Q @ (Q.T @ weighted_y)
         left_over -= Q @ (Q.T @ left_over)
         self._ols = np.linalg.solve(self._R, Q.T @ weighted_y)
         self._unit = float(np.sqrt(left_over @ left_over / self._nu))
-        self._products = CrossProducts(terms, Q, left_over / self._unit, root)
-        optimum = find_optimum(self._products, self.random)
+        self._products = Likelihood(terms, Q, left_over / self._unit, root)
+        optimum = find_optimum(self._products, self.random, start)
         self._theta = optimum.theta
         self.converged = optimum.converged
         self.singular = bool((optimum.theta == 0.0).any())
@@ -96,14 +98,16 @@ class MixedFit:
         products, fixed = self._products, self._fixed
         at = self._theta[None, :]
         core = products.batch(at, keep=True)
-        gamma, modes = products.effects(at, core, np.zeros(1, dtype=int))
+        v = products.core_effects(at, core, np.zeros(1, dtype=int))
+        modes = products.level_effects(at, v)
+        gamma = v[:, products.q :]
         nu, unit = self._nu, self._unit
         sigma2 = float(core.residual_ss[0]) / nu
         self._sigma2 = sigma2 * unit**2
         beta = self._ols + unit * np.linalg.solve(self._R, gamma[0])
         names = fixed.names
         self.fixed_effects = pd.Series(beta, index=names, name="estimate")
-        corner = core.factor[0][products.q_last :, products.q_last :]
+        corner = core.factor[0][products.q :, products.q :]
         half = np.linalg.solve(corner, np.linalg.inv(self._R).T)
         self.fixed_effects_cov = pd.DataFrame(
             self._sigma2 * (half.T @ half), index=names, columns=names
@@ -130,12 +134,40 @@ class MixedFit:
         self.fitted_values = pd.Series(fitted, index=index, name="fitted")
         self.residuals = pd.Series(fixed.y - fitted, index=index, name="residual")
 
+    @property
+    def ratios(self) -> dict[str, float]:
+        """sigma_k / sigma by random term."""
+        return dict(zip(self.random, map(float, self._theta), strict=True))
+
     @cached_property
     def inference(self) -> "Inference":
         """Degrees of freedom and adjusted covariance, computed when first asked for."""
         from .inference import Inference
 
         return Inference(self)
+
+    @cached_property
+    def deletion(self) -> "Deletion":
+        """Leverage, and what leaving rows out would change, computed when first asked for."""
+        from .deletion import Deletion
+
+        return Deletion(self)
+
+    @cached_property
+    def ml_deviance(self) -> float:
+        """Minus twice the greatest log likelihood (not restricted), to compare fixed parts.
+
+        Notes
+        -----
+        Minimised over the ratios from those of the restricted fit; restricted likelihoods of
+        models with different fixed parts must not be compared.
+        """
+        from .optimise import least_ml_deviance
+
+        n = self.n_observations
+        least = least_ml_deviance(self._products, self._theta)
+        constant = n * (1.0 + np.log(2.0 * np.pi / n)) + 2.0 * n * np.log(self._unit)
+        return float(least + constant - np.log(self._weights).sum())
 
     @cached_property
     def fixed_effects_cov_kr(self) -> pd.DataFrame:
@@ -237,6 +269,8 @@ def fit_mixed(
     data: pd.DataFrame,
     random: Sequence[str] = (),
     weights: str | Sequence[float] | None = None,
+    *,
+    start: Mapping[str, float] | None = None,
 ) -> MixedFit:
     """Fit a linear mixed model by restricted maximum likelihood.
 
@@ -255,6 +289,9 @@ def fit_mixed(
     weights : str or (n,) sequence, optional
         Known relative weights: the residual variance of a row is ``residual / weight``. A string
         names a column.
+    start : mapping of str to float, optional
+        Ratios sigma_k / sigma by random term where the search may start, for example `ratios` of
+        a fit to nearly the same rows; saves the search over several starts.
 
     Returns
     -------
@@ -290,7 +327,7 @@ def fit_mixed(
         )
     root = np.sqrt(weight)
     weighted = fixed.y * root
-    Q, _ = np.linalg.qr(fixed.X * root[:, None])
+    Q, _ = fixed.basis
     left_over = weighted - Q @ (Q.T @ weighted)
     centred = (fixed.y - np.average(fixed.y, weights=weight)) * root
     if left_over @ left_over <= PERFECT * (centred @ centred):
@@ -306,6 +343,7 @@ def fit_mixed(
         fixed=fixed,
         terms=terms,
         weights=weight,
+        start=start,
         flags=[*fixed.flags, *flags, *more],
     )
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from .errors import MixedModelError
 
+LARGEST = 1e100  # response beyond which sums of squares run out of numbers
 COLLINEAR = 1e-8  # a column whose part of its own is smaller than this share of it is dropped
 
 
@@ -58,6 +59,8 @@ class FixedPart:
         Mean over the rows of each column of the data that is used as a number.
     squares_of : dict of str to set of str
         Numeric factor (such as ``I(t ** 2)``) to the columns it is made of.
+    basis : (n, p) array and (p, p) array
+        Orthonormal basis Q of the weighted kept columns, and R, so that they are Q R.
     flags : list of str
         What was dropped and why.
     """
@@ -73,6 +76,7 @@ class FixedPart:
     categories: dict[str, list]
     numeric: dict[str, float]
     squares_of: dict[str, set[str]]
+    basis: tuple[np.ndarray, np.ndarray]
     flags: list[str] = field(default_factory=list)
 
     def matrix(self, data: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
@@ -159,20 +163,23 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
     spec = rhs.model_spec
     _refuse_missing(data, [*lhs.model_spec.required_variables, *spec.required_variables])
     names = list(rhs.columns)
-    for label, values in [(lhs.columns[0], y), *zip(names, full.T, strict=True)]:
+    sound = np.isfinite(y).all() and np.isfinite(full).all()
+    for label, values in [] if sound else [(lhs.columns[0], y), *zip(names, full.T, strict=True)]:
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:
             raise MixedModelError(
                 f"{label} is not a finite number in {bad.size} row(s), first at position "
                 f"{bad[0]}. A logarithm needs positive values; leave such rows out."
             )
+    if np.abs(y).max() > LARGEST:
+        raise MixedModelError(f"{lhs.columns[0]} exceeds {LARGEST:g}. Use another unit.")
     if np.ptp(y) <= 1e-12 * max(1.0, np.abs(y).max()):
         raise MixedModelError(
             f"the response {lhs.columns[0]} is the same in all {len(y)} rows: nothing to model."
         )
     if full.shape[1] == 0:
         raise MixedModelError(f"the right side of '{formula}' has no column.")
-    kept, dropped_as_kept = _independent_columns(full * np.sqrt(weights)[:, None])
+    kept, dropped_as_kept, basis = _independent_columns(full * np.sqrt(weights)[:, None])
     flags = []
     place = {int(column): at for at, column in enumerate(kept)}
     terms = []
@@ -205,6 +212,7 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
         categories=categories,
         numeric=numeric,
         squares_of=squares,
+        basis=basis,
         flags=flags,
     )
 
@@ -237,14 +245,15 @@ def _refuse_missing(data: pd.DataFrame, columns: Sequence[str]) -> None:
         )
 
 
-def _independent_columns(X: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-    """Columns that no earlier column makes superfluous, and the others in terms of them."""
+def _independent_columns(X: np.ndarray):
+    """Columns that no earlier column makes superfluous, the others in terms of them, Q and R."""
     size = np.sqrt((X**2).sum(axis=0))
     kept = np.flatnonzero(size > 0)
     while True:
         if kept.size == 0:
             raise MixedModelError("every column of the model matrix is zero.")
-        corner = np.abs(np.diag(np.linalg.qr(X[:, kept], mode="r")))
+        Q, R = np.linalg.qr(X[:, kept])
+        corner = np.abs(np.diag(R))
         rank_left = np.full(kept.size, 0.0)
         rank_left[: corner.size] = corner
         bad = np.flatnonzero(rank_left <= COLLINEAR * size[kept])
@@ -252,9 +261,11 @@ def _independent_columns(X: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
             break
         kept = np.delete(kept, bad[0])
     others = np.setdiff1d(np.arange(X.shape[1]), kept)
+    if others.size == 0:
+        return kept, np.zeros((kept.size, 0)), (Q, R)
     combination = np.linalg.lstsq(X[:, kept], X[:, others], rcond=None)[0]
     combination[np.abs(combination) < 1e-9] = 0.0
-    return kept, combination
+    return kept, combination, (Q, R)
 
 
 def _variables(spec, data: pd.DataFrame):

@@ -11,11 +11,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from .crossproducts import CrossProducts
+from .likelihood import Likelihood
 
 if TYPE_CHECKING:
     from .fit import MixedFit
 
+NEAR_TWO = 1e-5  # so close to two degrees of freedom the match is lost in rounding
 METHODS = ("kenward_roger", "satterthwaite")
 
 
@@ -25,13 +26,50 @@ def check_method(method: str) -> None:
         raise ValueError(f"method must be one of {', '.join(METHODS)}, not '{method}'.")
 
 
+class Block:
+    """Z_i' V^-1 Z_j: full, or diag(own) - left @ right' for a term with itself.
+
+    The second form spares the square of the number of levels of the largest term.
+    """
+
+    def __init__(self, full=None, *, own=None, left=None, right=None):
+        self.full, self.own, self.left, self.right = full, own, left, right
+
+    def sum_of_squares(self) -> float:
+        """Sum of all squared entries."""
+        if self.full is not None:
+            return float((self.full**2).sum())
+        cross = self.own @ (self.left * self.right).sum(axis=1)
+        squares = ((self.left.T @ self.left) * (self.right.T @ self.right)).sum()
+        return float(self.own @ self.own - 2.0 * cross + squares)
+
+    def trace(self) -> float:
+        """Sum of the diagonal."""
+        if self.full is not None:
+            return float(np.trace(self.full))
+        return float(self.own.sum() - (self.left * self.right).sum())
+
+    def between(self, one: np.ndarray, two: np.ndarray) -> np.ndarray:
+        """one @ block @ two' of (k, levels) and (l, levels), or the same of vectors."""
+        if self.full is not None:
+            return one @ self.full @ two.T
+        return (one * self.own) @ two.T - (one @ self.left) @ (two @ self.right).T
+
+    def at(self, rows: np.ndarray, columns: np.ndarray) -> np.ndarray:
+        """Entries (m,) at pairs of levels."""
+        if self.full is not None:
+            return self.full[rows, columns]
+        same = np.where(rows == columns, self.own[rows], 0.0)
+        return same - (self.left[rows] * self.right[columns]).sum(axis=1)
+
+
 @dataclass(frozen=True)
 class Levels:
     """Products through V^-1 at the fitted ratios.
 
     Parameters
     ----------
-    zz : dict of (int, int) to array
+    zz : dict of (int, int) to Block
         Z_i' V^-1 Z_j.
     xz : dict of int to (p, levels) array
         Q' V^-1 Z_k.
@@ -50,12 +88,12 @@ class Levels:
     xy: np.ndarray
 
 
-def products_through_v(products: CrossProducts, theta: np.ndarray) -> Levels:
+def products_through_v(products: Likelihood, theta: np.ndarray) -> Levels:
     """Cross-products of all levels, coefficients and the response through V^-1.
 
     Parameters
     ----------
-    products : CrossProducts
+    products : Likelihood
     theta : (K,) array
         Ratios.
 
@@ -71,37 +109,45 @@ def products_through_v(products: CrossProducts, theta: np.ndarray) -> Levels:
     """
     from scipy.linalg import cho_factor, cho_solve
 
-    q = products.q_core
     phi = float(theta[products.first] ** 2) if products.K else 0.0
-    C = products.reduced(phi)
-    shrink = 1.0 / (1.0 + phi * products.d)
-    head = products.side * shrink[:, None]
+    own, beside, core = products.reduced(phi)
+    L2 = len(own)
+    q = L2 + products.q
+    C = np.block([[np.diag(own), beside], [beside.T, core]])
+    side = np.hstack([np.zeros((len(products.d), L2)), products.side])
+    linked = np.flatnonzero(products.link >= 0)
+    side[linked, products.link[linked]] = products.entry[linked]
+    place = {k: slice(at.start + L2, at.stop + L2) for k, at in products.place.items()}
     t = theta[products.owner]
+    if products.second is not None:
+        place[products.second] = slice(0, L2)
+        t = np.concatenate([np.full(L2, theta[products.second]), t])
+    shrink = 1.0 / (1.0 + phi * products.d)
+    head = side * shrink[:, None]
     size = len(products.d)
-    own = np.diag(products.d * shrink)
+    left = right = np.zeros((size, 0))
     if q:
         H = C[:q, :q] * np.outer(t, t)
         H[np.arange(q), np.arange(q)] += 1.0
         factor = cho_factor(H, lower=True)
         columns = np.vstack([head[:, :q], C[:, :q]]) * t
-        left = cho_solve(factor, columns.T).T
-        own = own - left[:size] @ columns[:size].T
-        head = head - left[:size] @ columns[size:].T
-        C = C - left[size:] @ columns[size:].T
+        solved = cho_solve(factor, columns.T).T
+        left, right = solved[:size], columns[:size]
+        head = head - left @ columns[size:].T
+        C = C - solved[size:] @ columns[size:].T
     zz, xz, zy = {}, {}, {}
     fixed = slice(q, q + products.p)
-    for i in products.rest:
-        at = products.place[i]
-        for j in products.rest:
-            zz[i, j] = C[at, products.place[j]]
-        xz[i] = C[fixed, at]
-        zy[i] = C[at, -1]
+    for i in place:
+        for j in place:
+            zz[i, j] = Block(C[place[i], place[j]])
+        xz[i] = C[fixed, place[i]]
+        zy[i] = C[place[i], -1]
     if products.first is not None:
         i = products.first
-        zz[i, i] = own
-        for j in products.rest:
-            zz[i, j] = head[:, products.place[j]]
-            zz[j, i] = zz[i, j].T
+        zz[i, i] = Block(own=products.d * shrink, left=left, right=right)
+        for j in place:
+            zz[i, j] = Block(head[:, place[j]])
+            zz[j, i] = Block(head[:, place[j]].T)
         xz[i] = head[:, fixed].T
         zy[i] = head[:, -1]
     return Levels(zz, xz, C[fixed, fixed], zy, C[fixed, -1])
@@ -160,7 +206,7 @@ class Inference:
         out = np.zeros((K + 1, K + 1, p, p))
         for i in range(K):
             for j in range(i + 1):
-                out[i, j] = g.xz[i] @ g.zz[i, j] @ g.xz[j].T
+                out[i, j] = g.zz[i, j].between(g.xz[i], g.xz[j])
                 out[j, i] = out[i, j].T
         for j in range(K):
             out[K, j] = self.P[j] - np.tensordot(self._phi, out[:K, j], axes=1)
@@ -175,8 +221,8 @@ class Inference:
         whole = np.zeros((K + 1, K + 1))
         for i in range(K):
             for j in range(K):
-                whole[i, j] = (g.zz[i, j] ** 2).sum()
-        trace = np.array([np.trace(g.zz[k, k]) for k in range(K)])
+                whole[i, j] = g.zz[i, j].sum_of_squares()
+        trace = np.array([g.zz[k, k].trace() for k in range(K)])
         whole[K, :K] = whole[:K, K] = trace - self._phi @ whole[:K, :K]
         of_v = self._products.n - self._phi @ trace
         whole[K, K] = of_v - self._phi @ whole[:K, K]
@@ -208,8 +254,8 @@ class Inference:
         quadratic = np.zeros((K + 1, K + 1))
         for i in range(K):
             for j in range(K):
-                block = g.zz[i, j] - g.xz[i].T @ self.F @ g.xz[j]
-                quadratic[i, j] = pe[i] @ block @ pe[j]
+                beside = (g.xz[i] @ pe[i]) @ self.F @ (g.xz[j] @ pe[j])
+                quadratic[i, j] = g.zz[i, j].between(pe[i], pe[j]) - beside
         own = np.array([pe[k] @ pe[k] for k in range(K)])
         quadratic[K, :K] = quadratic[:K, K] = own - self._phi @ quadratic[:K, :K]
         # e'Pe is n - p in units of the estimated residual variance.
@@ -307,13 +353,12 @@ class Inference:
         wald = float(estimate @ np.linalg.solve(adjusted, estimate)) / q
         if q == 1 or A2 <= 0.0:
             return wald, q, 2.0 / A2 if A2 > 0.0 else float("inf")
-        scale, df = _match_f(A1, A2, q)
-        if not (df > 2.0 and scale > 0.0):
-            # With so little information the match fails: the single contrasts' df, unscaled.
-            _, axes = np.linalg.eigh(LFL)
-            variance, slopes = self.gradients(axes.T @ basis)
-            single = 2.0 * variance**2 / np.einsum("li,ij,lj->l", slopes, W, slopes)
-            return wald, q, float(single.min())
+        with np.errstate(divide="ignore", invalid="ignore"):
+            scale, df = _match_f(np.float64(A1), np.float64(A2), q)
+        if not (df > 2.0 + NEAR_TWO and scale > 0.0):
+            # So little information has no F with the wanted variance: unscaled, and with the
+            # degrees of freedom that balanced data have and the match tends to near 2.
+            return wald, q, 2.0 * q / A2
         return scale * wald, q, df
 
 

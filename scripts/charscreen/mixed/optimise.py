@@ -1,14 +1,17 @@
 """Restricted maximum likelihood: the ratios at which the profiled deviance is least."""
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
-from .crossproducts import CrossProducts
+from .likelihood import Likelihood
 
 LARGEST_RATIO = 1e4
 NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
 SAME_DEVIANCE = 1e-7
+STEEP = 1e-6
+COARSE = {"ftol": 1e-9, "gtol": 1e-5}  # Newton steps do the rest
 
 
 @dataclass(frozen=True)
@@ -32,14 +35,18 @@ class Optimum:
     flags: list[str]
 
 
-def find_optimum(products: CrossProducts, names: list[str]) -> Optimum:
+def find_optimum(
+    products: Likelihood, names: list[str], start: Mapping[str, float] | None = None
+) -> Optimum:
     """Ratios of least restricted deviance from several starts.
 
     Parameters
     ----------
-    products : CrossProducts
+    products : Likelihood
     names : list of str
         Names of the K random terms, for the flags.
+    start : mapping of str to float, optional
+        Ratios by name to start from, instead of several starts.
 
     Returns
     -------
@@ -55,13 +62,19 @@ def find_optimum(products: CrossProducts, names: list[str]) -> Optimum:
     if K == 0:
         return Optimum(np.zeros(0), products.deviance(np.zeros(0))[0], True, [])
     best, where = np.inf, None
-    for start in _starts(products):
-        theta = _descend(products, start)
+    points = _starts(products) if start is None else [_from_given(names, start)]
+    for point in points:
+        theta = _descend(products, point)
         value = products.deviance(theta)[0]
         if value < best - SAME_DEVIANCE:
             best, where = value, theta
     theta = _polish(products, _settle_zeros(products, where))
-    value = products.deviance(theta)[0]
+    value, gradient = products.deviance(theta)
+    if np.abs(gradient * theta).max() > STEEP:
+        # Too far for Newton steps: the search goes on to its own end first.
+        theta = _descend(products, theta, finely=True)
+        theta = _polish(products, _settle_zeros(products, theta))
+        value = products.deviance(theta)[0]
     for _ in range(3):
         wrong = [k for k in range(K) if theta[k] == 0.0 and _slope_at_zero(products, theta, k) < 0]
         if not wrong:
@@ -87,7 +100,12 @@ def find_optimum(products: CrossProducts, names: list[str]) -> Optimum:
     return Optimum(theta, value, converged, flags)
 
 
-def _starts(products: CrossProducts) -> list[np.ndarray]:
+def _from_given(names: list[str], start: Mapping[str, float]) -> np.ndarray:
+    """Start from given ratios; one at zero would never leave it."""
+    return np.array([min(max(start.get(name, 0.3), 0.05), LARGEST_RATIO) for name in names])
+
+
+def _starts(products: Likelihood) -> list[np.ndarray]:
     """The two best of some coarse points: all ratios equal, and each in turn large or small."""
     K = products.K
     points = [np.full(K, value) for value in (0.1, 0.4, 1.0, 2.5)]
@@ -104,7 +122,7 @@ def _starts(products: CrossProducts) -> list[np.ndarray]:
     return [first, second]
 
 
-def _descend(products: CrossProducts, start: np.ndarray) -> np.ndarray:
+def _descend(products: Likelihood, start: np.ndarray, *, finely: bool = False) -> np.ndarray:
     from scipy.optimize import minimize
 
     result = minimize(
@@ -113,12 +131,12 @@ def _descend(products: CrossProducts, start: np.ndarray) -> np.ndarray:
         jac=True,
         method="L-BFGS-B",
         bounds=[(0.0, LARGEST_RATIO)] * products.K,
-        options={"maxiter": 300, "ftol": 1e-13, "gtol": 1e-7},
+        options={"maxiter": 300, **({"ftol": 1e-13, "gtol": 1e-7} if finely else COARSE)},
     )
     return np.asarray(result.x, dtype=float)
 
 
-def _settle_zeros(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
+def _settle_zeros(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     """Ratios that end close to zero become zero where that is no worse."""
     theta = theta.copy()
     value = products.deviance(theta)[0]
@@ -132,7 +150,7 @@ def _settle_zeros(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
     return theta
 
 
-def _slope_at_zero(products: CrossProducts, theta: np.ndarray, k: int) -> float:
+def _slope_at_zero(products: Likelihood, theta: np.ndarray, k: int) -> float:
     """Derivative of the deviance by the squared ratio of term k, at zero (rounding forgiven)."""
     small = 1e-4
     trial = theta.copy()
@@ -141,7 +159,7 @@ def _slope_at_zero(products: CrossProducts, theta: np.ndarray, k: int) -> float:
     return slope if slope < -1e-4 else abs(slope)
 
 
-def _polish(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
+def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     """Newton steps on the analytic gradient, over the ratios above zero."""
     free = np.flatnonzero(theta > 0)
     if free.size == 0:
@@ -170,3 +188,34 @@ def _polish(products: CrossProducts, theta: np.ndarray) -> np.ndarray:
             break
         theta, value, gradient = trial, new_value, new_gradient
     return theta
+
+
+def least_ml_deviance(products: Likelihood, theta: np.ndarray) -> float:
+    """Least deviance of the full likelihood over the ratios, without its constant.
+
+    Parameters
+    ----------
+    products : Likelihood
+    theta : (K,) array
+        Ratios to start from; a zero may grow.
+    """
+    from scipy.optimize import minimize
+
+    def deviances(points: np.ndarray) -> np.ndarray:
+        core = products.batch(points)
+        return core.log_v + products.n * np.log(core.residual_ss)
+
+    K = products.K
+    if K == 0:
+        return float(deviances(np.zeros((1, 0)))[0])
+
+    def value_and_slope(at: np.ndarray):
+        step = 1e-4 * np.maximum(at, 0.1)
+        moves = np.diag(step)
+        found = deviances(np.vstack([at, at + moves, np.abs(at - moves)]))
+        return found[0], (found[1 : K + 1] - found[K + 1 :]) / (2.0 * step)
+
+    start = np.maximum(theta, 0.05)
+    bounds = [(0.0, LARGEST_RATIO)] * K
+    result = minimize(value_and_slope, start, jac=True, method="L-BFGS-B", bounds=bounds)
+    return float(min(result.fun, deviances(theta[None, :])[0]))

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from .crossproducts import CrossProducts
+from .likelihood import Likelihood
 from .ratios import ENOUGH, effective_size, sample_ratios, tail_shape
 
 if TYPE_CHECKING:
@@ -130,7 +130,7 @@ def _scaled(values: np.ndarray, unit: float) -> np.ndarray:
 
 
 def draw_effects(
-    products: CrossProducts,
+    products: Likelihood,
     theta: np.ndarray,
     chosen: np.ndarray,
     place: np.ndarray,
@@ -140,7 +140,7 @@ def draw_effects(
 
     Parameters
     ----------
-    products : CrossProducts
+    products : Likelihood
     theta : (n, K) array
         Ratios of each draw.
     chosen : (n,) int array
@@ -158,21 +158,20 @@ def draw_effects(
         Residual variance.
     """
     n = len(theta)
-    fixed = np.empty((n, products.p))
-    random = {k: np.empty((n, size)) for k, size in enumerate(products.sizes)}
+    core_effects = np.empty((n, products.q + products.p))
+    ratios = np.empty_like(theta)
     sigma2 = np.empty(n)
-    width = products.q_last + products.p
-    chunk = max(1, DRAW_CHUNK // (width * (width + products.q_core - products.q_last)))
+    chunk = max(1, DRAW_CHUNK // products.c**2)
     for at in range(0, n, chunk):
         part = slice(at, min(n, at + chunk))
         own, where = np.unique(chosen[part], return_inverse=True)
-        ratios = theta[at + np.searchsorted(chosen[part], own)]
-        core = products.batch(ratios, keep=True)
+        at_own = theta[at + np.searchsorted(chosen[part], own)]
+        core = products.batch(at_own, keep=True)
         s2 = core.residual_ss[where] / rng.chisquare(products.nu, size=len(where))
-        coefficients, effects = products.effects(ratios, core, where, np.sqrt(s2), rng)
+        noise = rng.standard_normal((len(where), core_effects.shape[1])) * np.sqrt(s2)[:, None]
         rows = place[part]
         sigma2[rows] = s2
-        fixed[rows] = coefficients
-        for k, values in effects.items():
-            random[k][rows] = values
-    return fixed, random, sigma2
+        ratios[rows] = theta[part]
+        core_effects[rows] = products.core_effects(at_own, core, where, noise)
+    random = products.level_effects(ratios, core_effects, np.sqrt(sigma2), rng)
+    return core_effects[:, products.q :], random, sigma2

@@ -156,5 +156,5 @@ def _error_variance(fit: "MixedFit", theta: np.ndarray, basis: np.ndarray, touch
         own += phi[k] * values**2
         d -= entries[k][:, None] * g.xz[k][:, codes].T
         for j in range(len(touched)):
-            own -= entries[k] * entries[j] * g.zz[k, j][codes, touched[j][0]]
+            own -= entries[k] * entries[j] * g.zz[k, j].at(codes, touched[j][0])
     return own + ((d @ np.linalg.inv(g.xx)) * d).sum(axis=1)

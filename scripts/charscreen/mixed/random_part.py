@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from .errors import MixedModelError
-from .levels import cross_levels, sum_by_level
+from .levels import cross_pairs, own_products, sum_by_level
 
 NO_NEWS = 1e-7  # a variance matrix with a smaller share of its own cannot be told from the others
 
@@ -58,15 +58,23 @@ def group_labels(data: pd.DataFrame, columns: Sequence[str]) -> np.ndarray:
     -------
     (n,) object array
     """
-    parts = []
-    empty = np.zeros(len(data), dtype=bool)
+    joined, names = None, []
     for name in columns:
-        column = data[name]
-        empty |= column.isna().to_numpy()
-        parts.append([_label(value) for value in column])
-    labels = np.array([":".join(row) for row in zip(*parts, strict=True)], dtype=object)
-    labels[empty] = None
-    return labels
+        codes, values = pd.factorize(data[name], use_na_sentinel=True)
+        own = np.array([*map(_label, values), None], dtype=object)  # -1, empty, is the last
+        if joined is None:
+            joined, names = codes, own
+            continue
+        empty = (joined < 0) | (codes < 0)
+        pairs = np.where(empty, -1, joined * len(own) + codes)
+        kept, joined = np.unique(pairs[~empty], return_inverse=True)
+        whole = np.full(len(codes), -1)
+        whole[~empty] = joined
+        joined = whole
+        names = np.array(
+            [*(f"{names[v // len(own)]}:{own[v % len(own)]}" for v in kept), None], dtype=object
+        )
+    return names[joined]
 
 
 def _label(value: object) -> str:
@@ -172,16 +180,25 @@ def drop_unidentified(
     part already spans.
     """
     n, p = Q.shape
-    blocks = [_block(term, term, root_weights, Q) for term in terms]
+    sums = [sum_by_level(term, Q, root_weights) for term in terms]
+    squares = [block.T @ block for block in sums]
     kept: list[int] = []
     flags = []
     products = np.zeros((len(terms) + 1, len(terms) + 1))
     products[0, 0] = n - p
+
+    def inner(j: int, k: int) -> tuple[float, float]:
+        """Squares of Z_j' P Z_k = Z_j' Z_k - S_j S_k' and of its first part, summed."""
+        pairs, entries = cross_pairs(terms[j], terms[k], root_weights)
+        rows, columns = np.divmod(pairs, len(terms[k].levels))
+        cross = entries @ (sums[j][rows] * sums[k][columns]).sum(axis=1)
+        whole = float(entries @ entries)
+        return whole - 2.0 * float(cross) + float((squares[j] * squares[k]).sum()), whole
+
     for k, term in enumerate(terms):
-        own = float((blocks[k] ** 2).sum())
-        whole = float((cross_levels(term, term, root_weights) ** 2).sum())
-        cross = [float(np.trace(blocks[k]))]
-        cross += [float((_block(terms[j], term, root_weights, Q) ** 2).sum()) for j in kept]
+        own, whole = inner(k, k)
+        trace = float(own_products(term, root_weights).sum() - np.trace(squares[k]))
+        cross = [trace, *(inner(j, k)[0] for j in kept)]
         before = [0, *[j + 1 for j in kept]]
         left = own
         if own > NO_NEWS * whole:
@@ -195,14 +212,6 @@ def drop_unidentified(
         products[k + 1, k + 1] = own
         kept.append(k)
     return [terms[k] for k in kept], flags
-
-
-def _block(one: RandomTerm, two: RandomTerm, root_weights: np.ndarray, Q: np.ndarray):
-    """Z1' P Z2 for P beside the fixed part."""
-    cross = cross_levels(one, two, root_weights)
-    ahead = sum_by_level(one, Q, root_weights)
-    behind = ahead if one is two else sum_by_level(two, Q, root_weights)
-    return cross - ahead @ behind.T
 
 
 def _why(term: RandomTerm, kept: list[RandomTerm], spanned: bool) -> str:

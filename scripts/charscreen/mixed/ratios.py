@@ -2,7 +2,7 @@
 
 import numpy as np
 
-from .crossproducts import CrossProducts
+from .likelihood import Likelihood
 
 PRIOR_DF = 3.0
 PROPOSAL_DF = 3.0  # heavy tails: 5 left Pareto k above 0.7 on real data with few levels
@@ -14,13 +14,13 @@ LARGEST = 600.0  # ratio over its unit; beyond, the unit normal scale runs out o
 
 
 def sample_ratios(
-    products: CrossProducts, theta: np.ndarray, prior_scale: float, rng: np.random.Generator
+    products: Likelihood, theta: np.ndarray, prior_scale: float, rng: np.random.Generator
 ) -> tuple[np.ndarray, np.ndarray]:
     """Weighted points of the ratios' posterior.
 
     Parameters
     ----------
-    products : CrossProducts
+    products : Likelihood
         Of a model with K > 0 random terms.
     theta : (K,) array
         Ratios at the restricted maximum, where the search for the mode starts.
@@ -111,7 +111,7 @@ def from_normal(normal: np.ndarray, unit: np.ndarray) -> tuple[np.ndarray, np.nd
     return x * unit, log_slope.sum(axis=1)
 
 
-def _log_target(products: CrossProducts, theta: np.ndarray, prior_scale: float) -> np.ndarray:
+def _log_target(products: Likelihood, theta: np.ndarray, prior_scale: float) -> np.ndarray:
     return products.batch(theta).log_density + log_prior(theta, prior_scale)
 
 
@@ -120,7 +120,7 @@ def _normalised(log_weight: np.ndarray) -> np.ndarray:
     return weight / weight.sum()
 
 
-def _mode(products: CrossProducts, theta: np.ndarray, prior_scale: float):
+def _mode(products: Likelihood, theta: np.ndarray, prior_scale: float):
     """Mode and inverse curvature of the density of the log ratios."""
     from scipy.optimize import minimize
 

@@ -84,6 +84,94 @@ COVARIATES = {
 }
 
 
+FEED_COVARIATES = {
+    "feed_ash": ("ash_d_percent", "ash of the feed", "ash of the feed, per 10 % of dry feed"),
+    "feed_lignin": (
+        "lignin_d_percent",
+        "lignin of the feed",
+        "lignin of the feed, per 10 % of dry feed",
+    ),
+    "feed_moisture": (
+        "moisture_ar_percent",
+        "moisture of the feed",
+        "moisture of the feed, per 10 % as received",
+    ),
+}
+FEED_ALIAS_R2 = 0.9
+
+
+def feed_covariates(lots: pd.DataFrame, feedstocks: pd.DataFrame) -> tuple[dict, list[dict]]:
+    """What is known of the feeds, as slopes that explain part of their differences.
+
+    Parameters
+    ----------
+    lots : DataFrame
+        One row per lot: feedstock.
+    feedstocks : DataFrame
+        feedstock, and ash_d_percent, lignin_d_percent, moisture_ar_percent where known. [%]
+
+    Returns
+    -------
+    covariates : dict
+        As `make_covariates`, with ``values`` by feedstock.
+    dropped : list of dict
+        ``term`` and ``reason``; what is given for no feedstock is not mentioned.
+
+    Notes
+    -----
+    Three feedstocks are asked for each slope and four beside, since a slope over few feedstocks
+    follows any of them; each must be known for every feedstock measured, vary, and not follow
+    from those before to 90 % (common practice, no source). For tests, where feedstock is fixed,
+    they have no room and are left out.
+    """
+    names = sorted(set(lots["feedstock"]))
+    room = (len(names) - 4) // 3
+    made: dict[str, dict] = {}
+    dropped = []
+    columns = [np.ones(len(names))]
+    for name, (column, words, label) in FEED_COVARIATES.items():
+        if column not in feedstocks or feedstocks.empty:
+            continue
+        known = pd.to_numeric(feedstocks[column], errors="coerce")
+        known = pd.Series(known.to_numpy(float), index=feedstocks["feedstock"].astype(str))
+        values = known[~known.index.duplicated()].reindex(names).to_numpy(float)
+        if not np.isfinite(values).any():
+            continue
+        missing = [f for f, v in zip(names, values, strict=True) if not np.isfinite(v)]
+        reason = ""
+        if missing:
+            reason = f"not given for {', '.join(missing[:4])}"
+        elif len(made) >= room:
+            reason = f"{len(names)} feedstocks carry {max(room, 0)} such slope(s) at most"
+        elif np.ptp(values) < 1.0:
+            reason = "it hardly varies between the feedstocks"
+        else:
+            others = np.column_stack(columns)
+            rest = values - others @ np.linalg.lstsq(others, values, rcond=None)[0]
+            if rest @ rest < (1 - FEED_ALIAS_R2) * ((values - values.mean()) ** 2).sum():
+                reason = "it changes with what is known of the feeds already"
+        if reason:
+            dropped.append({"term": words, "reason": reason})
+            continue
+        columns.append(values)
+        made[name] = {
+            "column": "feedstock",
+            "transform": "feed",
+            "scale": 10.0,
+            "activated_only": False,
+            "words": words,
+            "label": f"{label}, feedstocks pooled",
+            "unit": "%",
+            "level": "feedstock",
+            "same": 0.1,
+            "centre": float(values.mean()),
+            "lo": float(values.min()),
+            "hi": float(values.max()),
+            "values": dict(zip(names, map(float, values), strict=True)),
+        }
+    return made, dropped
+
+
 def make_covariates(lots: pd.DataFrame) -> dict[str, dict]:
     """Covariates with the centres of this screen.
 
@@ -137,7 +225,9 @@ def covariate_columns(conditions: pd.DataFrame, covariates: dict[str, dict]) -> 
         if kind["transform"] == "activated":
             columns[name] = activated.astype(float)
             continue
-        if kind["column"] in conditions:
+        if kind["transform"] == "feed":
+            raw = conditions["feedstock"].map(kind["values"]).to_numpy(float)
+        elif kind["column"] in conditions:
             raw = pd.to_numeric(conditions[kind["column"]], errors="coerce").to_numpy(float)
         else:
             raw = np.full(len(conditions), np.nan)

@@ -5,11 +5,19 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy.special import expit
 
 from charscreen.mixed import MixedModelError, fit_mixed
-from charscreen.models.covariates import make_covariates, short_hold_flags, term_columns
-from charscreen.models.fixed_view import fixed_view, plain_flag
+from charscreen.models.alternatives import alternative_flag, compare_alternatives
+from charscreen.models.budget import budget_table, effort_table, level_draws
+from charscreen.models.checks import check_model
+from charscreen.models.covariates import (
+    feed_covariates,
+    make_covariates,
+    short_hold_flags,
+    term_columns,
+)
+from charscreen.models.fixed_view import FixedView, fixed_view, plain_flag
+from charscreen.models.influence import influence_flags, influence_table
 from charscreen.models.left_out import (
     factors_left_out,
     give_room,
@@ -18,16 +26,24 @@ from charscreen.models.left_out import (
     uncompared_flags,
 )
 from charscreen.models.levels import Levels, choose_levels
-from charscreen.models.tables import (
-    RESIDUAL_COLUMNS,
-    VARIANCE_COLUMNS,
-    ModelTables,
-    predict_draws,
-    to_scale,
+from charscreen.models.reading import Reading, weigh_readings
+from charscreen.models.results import (
+    deviations,
+    residuals_table,
+    variance_table,
+    with_feed_effects,
 )
+from charscreen.models.tables import GROUP_COLUMNS, ModelTables, to_scale
 from charscreen.models.terms import Terms, choose_terms
 
-DEFAULTS = {"draws": 4000, "prior_scale": 1.0, "seed": 0, "interval_percent": 90.0}
+DEFAULTS = {
+    "draws": 4000,
+    "prior_scale": 1.0,
+    "seed": 0,
+    "interval_percent": 90.0,
+    "costs": {"firing": 240.0, "lot": 30.0, "cell": 30.0},
+    "crucibles": 6,
+}
 METHODS = [
     "Feedstock fixed: effects and means by restricted maximum likelihood, intervals with "
     "Kenward-Roger degrees of freedom (Kenward & Roger 1997, Biometrics 53, 983).",
@@ -37,6 +53,9 @@ METHODS = [
     "Scatter: posterior medians and equal-tailed intervals of the pooled view; shares are of the "
     "scatter of the experiment, differences between feedstocks not counted.",
     "Predictions are for a new firing and a new lot, as the median over both.",
+    "Influence: what leaving out a firing, a lot or a cell would change at the same ratios of the "
+    "scatter; alternatives: AICc from the full likelihood, and the error of predicting each "
+    "firing from the others.",
 ]
 
 
@@ -55,11 +74,13 @@ class ModelKind:
     scale : str
         ``log``, or ``logit`` of percent.
     unit : str
-        What one row is: ``lot`` or ``cell``.
+        What one row is: ``lot``, ``run`` (a lot or an aliquot of one) or ``cell``.
     covariates : tuple of str
         Which of `charscreen.models.terms.COVARIATES` may enter.
     stream : int
         Number that sets its random draws apart from those of other models.
+    best : str
+        ``highest`` or ``lowest``: which mean leads.
     """
 
     name: str
@@ -69,10 +90,16 @@ class ModelKind:
     unit: str
     covariates: tuple[str, ...]
     stream: int
+    best: str = "highest"
 
 
 def fit_model(
-    rows: pd.DataFrame, kind: ModelKind, *, settings: Mapping, none_reason: str
+    rows: pd.DataFrame,
+    kind: ModelKind,
+    *,
+    settings: Mapping,
+    none_reason: str,
+    feedstocks: pd.DataFrame | None = None,
 ) -> ModelTables:
     """Fit both views of one model and put everything into tables.
 
@@ -83,9 +110,12 @@ def fit_model(
     kind : ModelKind
         What is modelled.
     settings : mapping
-        draws, prior_scale, seed, interval_percent; see `DEFAULTS`. [-, -, -, %]
+        draws, prior_scale, seed, interval_percent, costs (firing, lot, cell), crucibles; see
+        `DEFAULTS`. [-, -, -, %, any one unit, -]
     none_reason : str
         Why there is no model where `rows` is empty, in words.
+    feedstocks : DataFrame, optional
+        What is known of the feeds, for `charscreen.models.covariates.feed_covariates`.
 
     Returns
     -------
@@ -113,10 +143,18 @@ def fit_model(
             kind,
             settings=settings,
             none_reason=none_reason,
+            feedstocks=feedstocks,
         )
         return _say_left_out(smaller, side_sentence(rows[leaving], kind.words), flags)
     flags += short_hold_flags(covariates)
     flags += uncompared_flags(left_out, kind.words)
+    if feedstocks is not None:
+        of_feed, dropped = feed_covariates(runs, feedstocks)
+        covariates |= of_feed
+        terms.feed = [
+            {"name": name, "factors": [name], "label": of_feed[name]["label"]} for name in of_feed
+        ]
+        terms.dropped += dropped
     if len(rows) - n_feedstocks < 2 or len(rows) < 4:
         reason = (
             f"{len(rows)} {kind.unit}{'s' if len(rows) != 1 else ''} of {n_feedstocks} "
@@ -131,10 +169,11 @@ def fit_model(
         )
     levels = choose_levels(rows, terms, unit=kind.unit)
     data = _data(rows, kind, covariates, terms)
+    random = [*levels.pooled, *levels.random]
     try:
-        pooled = fit_mixed(
-            terms.formula(), data, random=[*levels.pooled, *levels.random], weights=None
-        )
+        reading = weigh_readings(terms.pooled_formula(), data, random, kind.scale)
+        data["w"] = reading.weights
+        pooled = fit_mixed(terms.pooled_formula(), data, random=random, weights="w")
         seed = int(np.random.SeedSequence([settings["seed"], kind.stream]).generate_state(1)[0])
         posterior = pooled.posterior(
             n=settings["draws"], seed=seed, prior_scale=settings["prior_scale"]
@@ -146,21 +185,77 @@ def fit_model(
     model |= _record(rows, kind, covariates, terms, levels, pooled, posterior, settings, seed)
     model |= left_out
     model["flags"] = flags + model["flags"]
-    effects, means, found = fixed_view(
-        data, terms, levels, scale=kind.scale, interval_percent=settings["interval_percent"]
-    )
+    model["reading"] = {"variance": reading.variance, "weighted": reading.weighted}
+    interval = settings["interval_percent"]
+    view = fixed_view(data, terms, levels, scale=kind.scale, interval_percent=interval)
+    found = dict(view.record)
     model["dropped"] += found.pop("dropped")
-    model["flags"] = list(dict.fromkeys([*model["flags"], *found.pop("flags")]))
+    model["flags"] += found.pop("flags")
     model |= found
-    model["deviations"] = _deviations(rows, kind, model, draws)
-    return ModelTables(
+    model["deviations"] = deviations(rows, kind, model, draws)
+    tables = ModelTables(
         model=model,
-        effects=effects,
-        variance=_variance(rows, kind, draws, pooled, settings),
-        means=means,
-        residuals=_residuals(rows, pooled),
+        effects=with_feed_effects(view, pooled, terms, interval),
+        variance=variance_table(rows, kind, draws, pooled, settings),
+        means=view.means,
+        residuals=residuals_table(data, pooled),
         draws=draws,
     )
+    _add_checks(tables, view, data, levels, kind, reading)
+    tables.alternatives = compare_alternatives(data, terms, random, scale=kind.scale)
+    model["flags"] += alternative_flag(tables.alternatives)
+    _add_budget(tables, levels, kind, reading, settings)
+    model["flags"] = list(dict.fromkeys(model["flags"]))
+    return tables
+
+
+def _add_checks(
+    tables: ModelTables,
+    view: FixedView,
+    data: pd.DataFrame,
+    levels: Levels,
+    kind: ModelKind,
+    reading: Reading,
+) -> None:
+    """Checks, influence and effects of single groups, from the view with feedstock fixed."""
+    if view.fit is None:
+        return
+    fit = view.fit
+    tables.checks, robust, flags = check_model(
+        view, data, levels.random, scale=kind.scale, unit=kind.unit, reading=reading
+    )
+    if robust is not None:
+        tables.effects.loc[: len(robust) - 1, "robust_estimate"] = robust
+    feedstocks = view.means["feedstock"].tolist()
+    sign = 1.0 if kind.best == "highest" else -1.0
+    means = feedstocks, sign * view.contrasts
+    tables.influence = influence_table(fit, data, means, view.labels)
+    tables.model["flags"] += flags + influence_flags(tables.influence, kind.unit, kind.best)
+    groups = []
+    for k, name in enumerate(fit.random):
+        effects = fit.random_effects[name]
+        standard = fit.deletion.standardised_effects(k)
+        groups += [
+            {"level": name, "group": group, "effect": effect, "standardised": value}
+            for group, effect, value in zip(effects.index, effects, standard, strict=True)
+        ]
+    tables.groups = pd.DataFrame(groups, columns=GROUP_COLUMNS)
+
+
+def _add_budget(tables, levels, kind, reading, settings) -> None:
+    """Shares of the scatter, and what would be the best number of cells and lots."""
+    fitted = [name for name in levels.random if f"v[{name}]" in tables.draws]
+    parts = level_draws(tables.draws, fitted, kind.unit, reading)
+    interval = settings["interval_percent"]
+    tables.budget = budget_table(parts, interval)
+    if "firing" in fitted and (kind.unit != "cell" or {"lot", "aliquot"} & set(fitted)):
+        tables.effort = effort_table(
+            parts,
+            unit=kind.unit,
+            costs=settings["costs"],
+            crucibles=int(settings["crucibles"]),
+            interval_percent=interval,
+        )
 
 
 def _usable(rows: pd.DataFrame, kind: ModelKind) -> tuple[pd.DataFrame, list[str]]:
@@ -200,7 +295,7 @@ def _say_left_out(tables: ModelTables, sentence: str, flags: list[str]) -> Model
 def _data(rows, kind: ModelKind, covariates, terms: Terms) -> pd.DataFrame:
     data = rows.copy()
     data["y"] = to_scale(kind.scale, rows["value"])
-    columns = term_columns(rows, covariates, terms.chosen)
+    columns = term_columns(rows, covariates, [*terms.feed, *terms.chosen])
     for name in columns:
         data[name] = columns[name]
     return data
@@ -237,8 +332,8 @@ def _record(rows, kind, covariates, terms, levels, fit, posterior, settings, see
     if not fit.converged:
         flags.append("The fit did not converge: take its numbers as rough.")
     return {
-        "formula": terms.formula(),
-        "terms": terms.chosen,
+        "formula": terms.pooled_formula(),
+        "terms": [*terms.feed, *terms.chosen],
         "covariates": covariates,
         "random": [name for name in levels.random if name in fitted],
         "pooled": pooled,
@@ -268,66 +363,3 @@ def _record(rows, kind, covariates, terms, levels, fit, posterior, settings, see
 def _number(value: object) -> float | None:
     value = float(value)
     return value if np.isfinite(value) else None
-
-
-def _variance(rows, kind, draws, fit, settings) -> pd.DataFrame:
-    """Scatter by level from the posterior of the pooled view."""
-    tail = (100 - settings["interval_percent"]) / 200
-    typical = float(np.mean(to_scale(kind.scale, rows["value"])))
-    table = []
-    for level in fit.variance_components.index:
-        v = draws[f"v[{level}]"].to_numpy()
-        lo, middle, hi = np.quantile(v, [tail, 0.5, 1 - tail])
-        table.append(
-            {
-                "level": kind.unit if level == "residual" else level,
-                "variance": middle,
-                "sd": np.sqrt(middle),
-                "sd_percent": _relative(kind.scale, middle, typical),
-                "lo": _relative(kind.scale, lo, typical),
-                "hi": _relative(kind.scale, hi, typical),
-                "n_levels": len(rows) if level == "residual" else fit.random_effects[level].size,
-                "share_percent": np.nan if level.startswith("feedstock") else middle,
-            }
-        )
-    frame = pd.DataFrame(table, columns=VARIANCE_COLUMNS)
-    frame["share_percent"] *= 100 / frame["share_percent"].sum()
-    return frame
-
-
-def _relative(scale: str, variance: float, typical: float) -> float:
-    """Standard deviation relative to the value, in percent; on the logit scale at the mean."""
-    if scale == "log":
-        return 100 * float(np.sqrt(np.expm1(variance)))
-    return 100 * float(np.sqrt(variance)) * (1 - float(expit(typical)))
-
-
-def _residuals(rows, fit) -> pd.DataFrame:
-    residual = np.asarray(fit.residuals, dtype=float)
-    table = rows[["id", "firing", "lot", "feedstock"]].copy()
-    table["fitted"] = np.asarray(fit.fitted_values, dtype=float)
-    table["residual"] = residual
-    table["standardised"] = residual / np.sqrt(fit.variance_components["residual"])
-    return table[RESIDUAL_COLUMNS]
-
-
-def _deviations(rows, kind, model, draws) -> list[dict]:
-    """Observed minus predicted per run on the log scale, firing and lot scatter left in."""
-    mean = draws.mean().to_frame().T
-    eta = predict_draws(model, mean, rows)[0]
-    off = to_scale(kind.scale, rows["value"]) - eta
-    if kind.scale == "logit":
-        # d log(p) = (1 - p) d logit(p)
-        off = off * (1 - expit(eta))
-    table = rows[["aliquot", "lot", "activation"]].assign(off=off)
-    found = []
-    for (run, lot, activation), group in table.groupby(["aliquot", "lot", "activation"]):
-        found.append(
-            {
-                "run": run,
-                "lot": lot,
-                "activated": activation != "none",
-                "value": float(group["off"].mean()),
-            }
-        )
-    return found

@@ -1,8 +1,10 @@
 """The view with feedstock fixed: effects and means, with Kenward-Roger intervals."""
 
+from dataclasses import dataclass, field
+
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy.special import stdtr, stdtrit
 
 from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
 from charscreen.models.covariates import is_activated
@@ -15,16 +17,46 @@ LEAST_DF = 1.0
 """Below so many degrees of freedom a t interval has no meaning (common practice, no source)."""
 
 
+@dataclass
+class FixedView:
+    """Effects and means with feedstock as a fixed effect.
+
+    Parameters
+    ----------
+    effects : DataFrame
+        term (in words), estimate, se, df, lo, hi, p; on the scale of the model.
+    means : DataFrame
+        feedstock, activation, estimate, lo, hi on the natural scale, n_lots, n_firings: at the
+        centre of the covariates (mean peak temperature, hold and so on of the lots measured).
+    record : dict
+        formula_fixed, converged_fixed, singular_fixed, reml_variances_fixed, and the lists
+        dropped and flags.
+    fit : MixedFit or None
+        None where it could not be fitted.
+    labels : list of str
+        Coefficients in words, length p.
+    contrasts : (m, p) array
+        Coefficients of the means, row by row.
+    """
+
+    effects: pd.DataFrame
+    means: pd.DataFrame
+    record: dict
+    fit: MixedFit | None = None
+    labels: list[str] = field(default_factory=list)
+    contrasts: np.ndarray | None = None
+
+
 def fixed_view(
     data: pd.DataFrame, terms: Terms, levels: Levels, *, scale: str, interval_percent: float
-) -> tuple[pd.DataFrame, pd.DataFrame, dict]:
+) -> FixedView:
     """Effects and means with feedstock as a fixed effect.
 
     Parameters
     ----------
     data : DataFrame
-        One row per observation: y (on the scale of the model), feedstock, activation, the
-        columns of `terms` and the levels of the experiment.
+        One row per observation: y (on the scale of the model), w (known relative weights),
+        feedstock, activation, the columns of `terms` and the levels of the experiment.
     terms : Terms
         Fixed terms beside feedstock.
     levels : Levels
@@ -36,14 +68,7 @@ def fixed_view(
 
     Returns
     -------
-    effects : DataFrame
-        term (in words), estimate, se, df, lo, hi, p; on the scale of the model.
-    means : DataFrame
-        feedstock, activation, estimate, lo, hi on the natural scale, n_lots, n_firings: at the
-        centre of the covariates (mean peak temperature, hold and so on of the lots measured).
-    record : dict
-        formula_fixed, converged_fixed, singular_fixed, reml_variances_fixed, and the lists
-        dropped and flags.
+    FixedView
 
     Notes
     -----
@@ -68,21 +93,24 @@ def fixed_view(
             )
     record["formula_fixed"] = terms.formula(*first)
     try:
-        fit = fit_mixed(record["formula_fixed"], data, random=levels.random)
-        effects = _estimates(fit, np.eye(len(fit.fixed_effects)), interval_percent)
-        means = _means(fit, data, scale, interval_percent)
+        fit = fit_mixed(record["formula_fixed"], data, random=levels.random, weights="w")
+        effects = estimates(fit, np.eye(len(fit.fixed_effects)), interval_percent)
+        means, contrasts = _means(fit, data, scale, interval_percent)
     except MixedModelError as error:
         record["flags"].append(f"No effects and means with feedstock fixed: {error}")
-        empty = pd.DataFrame(columns=EFFECT_COLUMNS), pd.DataFrame(columns=MEAN_COLUMNS)
-        return *empty, record
-    effects.insert(0, "term", [_label(name, terms, data) for name in fit.fixed_effects.index])
+        return FixedView(
+            pd.DataFrame(columns=EFFECT_COLUMNS), pd.DataFrame(columns=MEAN_COLUMNS), record
+        )
+    labels = [_label(name, terms, data) for name in fit.fixed_effects.index]
+    effects.insert(0, "term", labels)
     record["converged_fixed"], record["singular_fixed"] = bool(fit.converged), bool(fit.singular)
     record["reml_variances_fixed"] = {str(k): float(v) for k, v in fit.variance_components.items()}
     record["flags"] += [plain_flag(flag) for flag in fit.flags]
     if not fit.converged:
         record["flags"].append("The fit with feedstock fixed did not converge.")
+    effects["robust_estimate"] = np.nan
     record["flags"] += _no_interval(effects, means)
-    return effects[EFFECT_COLUMNS], means[MEAN_COLUMNS], record
+    return FixedView(effects[EFFECT_COLUMNS], means[MEAN_COLUMNS], record, fit, labels, contrasts)
 
 
 def plain_flag(flag: str) -> str:
@@ -116,14 +144,14 @@ def _is_crossed(data: pd.DataFrame) -> bool:
     return counts.shape[1] == 2 and bool((counts >= 2).all().all())
 
 
-def _estimates(fit: MixedFit, contrasts: np.ndarray, interval_percent: float) -> pd.DataFrame:
+def estimates(fit: MixedFit, contrasts: np.ndarray, interval_percent: float) -> pd.DataFrame:
     """Estimate, Kenward-Roger se and df, interval and p of contrasts, (m, p) array."""
     estimate = contrasts @ fit.fixed_effects.to_numpy()
     covariance = fit.fixed_effects_cov_kr.to_numpy()
     se = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, covariance, contrasts))
     df = np.array([float(fit.df(row, method="kenward_roger")) for row in contrasts])
-    half = stats.t.ppf(0.5 + interval_percent / 200, df) * se
-    p = 2 * stats.t.sf(np.abs(estimate / se), df)
+    half = stdtrit(df, 0.5 + interval_percent / 200) * se
+    p = 2 * stdtr(df, -np.abs(estimate / se))
     lo, hi = estimate - half, estimate + half
     lo, hi, p = (np.where(df >= LEAST_DF, value, np.nan) for value in (lo, hi, p))
     return pd.DataFrame({"estimate": estimate, "se": se, "df": df, "lo": lo, "hi": hi, "p": p})
@@ -141,7 +169,7 @@ def _label(name: str, terms: Terms, data: pd.DataFrame) -> str:
     return {term["name"]: term["label"] for term in terms.chosen}[name]
 
 
-def _means(fit: MixedFit, data: pd.DataFrame, scale: str, interval_percent: float) -> pd.DataFrame:
+def _means(fit: MixedFit, data: pd.DataFrame, scale: str, interval_percent: float):
     """Means per feedstock and activation at the centre of the covariates, natural scale."""
     place = {name: k for k, name in enumerate(fit.fixed_effects.index)}
     groups, contrasts = [], []
@@ -164,10 +192,11 @@ def _means(fit: MixedFit, data: pd.DataFrame, scale: str, interval_percent: floa
         contrasts.append(contrast)
     kept = _distinct(groups, contrasts)
     groups, contrasts = [groups[k] for k in kept], [contrasts[k] for k in kept]
-    table = _estimates(fit, np.array(contrasts), interval_percent)
+    table = estimates(fit, np.array(contrasts), interval_percent)
     for name in ("estimate", "lo", "hi"):
         table[name] = natural({"scale": scale}, table[name].to_numpy())
-    return pd.concat([pd.DataFrame(groups), table[["estimate", "lo", "hi"]]], axis=1)
+    means = pd.concat([pd.DataFrame(groups), table[["estimate", "lo", "hi"]]], axis=1)
+    return means, np.array(contrasts)
 
 
 def _distinct(groups: list[dict], contrasts: list[np.ndarray]) -> list[int]:

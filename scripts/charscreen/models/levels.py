@@ -52,7 +52,7 @@ def choose_levels(rows: pd.DataFrame, terms: Terms, *, unit: str) -> Levels:
     terms : Terms
         Fixed terms chosen.
     unit : str
-        What one observation is, in words: ``cell`` or ``lot``.
+        What one observation is, in words: ``cell``, ``lot`` or ``run`` (a lot or an aliquot).
 
     Returns
     -------
@@ -62,10 +62,11 @@ def choose_levels(rows: pd.DataFrame, terms: Terms, *, unit: str) -> Levels:
     -----
     A level is fitted only where it is told apart from the one below: firings need two that
     hold two lots, lots (where the observation is a cell) three with two cells, aliquots three
-    lots with several, activation firings three with two lots. Where two levels coincide they
-    are one figure and the claims that this forbids are noted. Feedstock needs two levels, its
-    slope three feedstocks at two temperatures each, feedstock by activation three feedstocks
-    measured both ways with more lots than combinations (common practice, no source).
+    lots with several, activation firings three with two lots, as do batches of assembly and of
+    feed where these are given. Where two levels coincide they are one figure and the claims that
+    this forbids are noted. Feedstock needs two levels, its slope three feedstocks at two
+    temperatures each, feedstock by activation three feedstocks measured both ways with more lots
+    than combinations (common practice, no source).
     """
     levels = Levels()
     if rows.empty:
@@ -73,7 +74,12 @@ def choose_levels(rows: pd.DataFrame, terms: Terms, *, unit: str) -> Levels:
     _firing(rows, levels)
     if unit == "cell":
         _lot(rows, levels)
+    elif (rows.groupby("lot")["aliquot"].nunique() >= 2).sum() >= 3:
+        levels.random.append("lot")
     _activation_firing(rows, levels)
+    if unit == "cell":
+        _batch(rows, levels, "assembly_batch", "cells assembled together", "lot")
+    _batch(rows, levels, "feed_batch", "batches of feed", "lot")
     _pooled(rows, terms, levels)
     return levels
 
@@ -171,6 +177,29 @@ def _activation_firing(rows: pd.DataFrame, levels: Levels) -> None:
         )
     else:
         levels.random.append("activation_firing")
+
+
+def _batch(rows: pd.DataFrame, levels: Levels, name: str, words: str, inner: str) -> None:
+    """A level that is offered where its column is filled in."""
+    if name not in rows or rows[name].isna().all():
+        return
+    known = rows[rows[name].notna()]
+    n = known[name].nunique()
+    if n < 3 or _shared(rows, name, inner) < 3:
+        reason = f"only {n} of them" if n < 3 else "fewer than three hold two lots"
+        levels.drop(name, f"{words}: {reason}", f"The scatter between {words} is not known.")
+        return
+    for other in ("lot", "firing", "feedstock"):
+        if (known.groupby(name)[other].nunique() <= 1).all() and (
+            known.groupby(other)[name].nunique() <= 1
+        ).all():
+            levels.drop(
+                name,
+                f"{words}: each belongs to one {other} and holds all of it",
+                f"The scatter between {words} cannot be told from that of {other}s.",
+            )
+            return
+    levels.random.append(name)
 
 
 def _pooled(rows: pd.DataFrame, terms: Terms, levels: Levels) -> None:

@@ -21,7 +21,11 @@ COLUMNS = [
     "feedstock",
     "activation",
     *CONDITIONS,
+    "assembly_batch",
+    "feed_batch",
+    "order",
     "value",
+    "se",
 ]
 
 
@@ -39,11 +43,13 @@ def observation_rows(
     ----------
     table : DataFrame
         Result table with run, lot, feedstock, firing, activation, koh_ratio,
-        activation_firing, peak_temperature_C, hold_min and the two columns named below.
+        activation_firing, peak_temperature_C, hold_min and the two columns named below;
+        ``<value>_se`` and assembly_batch where known.
     design : DataFrame
-        run, and activation_temperature_C, activation_hold_min where given. [°C, min]
+        run, and activation_temperature_C, activation_hold_min, feed_batch where given.
+        [°C, min]
     firings_done : DataFrame
-        firing, and peak_temperature_C, hold_min where known. [°C, min]
+        firing, and peak_temperature_C, hold_min, date where known. [°C, min]
     value, identity : str
         Columns of the value and of the id of a row.
 
@@ -52,7 +58,8 @@ def observation_rows(
     DataFrame
         Columns `COLUMNS`; rows without a value are left out. ``aliquot`` is the run,
         ``activation`` is ``none`` where the run was not activated and ``activation_firing``
-        None there.
+        None there; a feed_batch is one of its feedstock; ``order`` numbers the char firings by
+        date, else by id; ``se`` is the standard error of the reading in the unit of the value.
     """
     if table.empty or value not in table:
         return pd.DataFrame(columns=COLUMNS)
@@ -86,9 +93,26 @@ def observation_rows(
             done = _by_id(firings_done, "firing", name)
             rows[target] = pd.to_numeric(rows[level].map(done)).astype(float).fillna(rows[target])
     rows.loc[~activated, ["koh_ratio", "activation_temperature_C", "activation_hold_min"]] = np.nan
+    rows["assembly_batch"] = _labels(_column(table, "assembly_batch", object))
+    batch = _labels(rows["aliquot"].map(_texts(design, "run", "feed_batch")))
+    rows["feed_batch"] = [
+        None if b is None else f"{f}:{b}" for f, b in zip(rows["feedstock"], batch, strict=True)
+    ]
+    rows["feed_batch"] = rows["feed_batch"].astype(object)
+    rows["order"] = rows["firing"].map(firing_order(rows["firing"], firings_done)).astype(float)
     rows["value"] = measured[measured.notna()].to_numpy(float)
+    rows["se"] = _column(table, f"{value}_se", float)
     known = rows["peak_temperature_C"].notna() & rows["hold_min"].notna()
     return rows.loc[known, COLUMNS].reset_index(drop=True)
+
+
+def firing_order(firings: pd.Series, firings_done: pd.DataFrame) -> dict[str, int]:
+    """Place of each firing in time: by date where each has one, else by id."""
+    names = sorted(set(firings))
+    dates = _texts(firings_done, "firing", "date")
+    if all(name in dates for name in names):
+        names.sort(key=lambda name: (dates[name], name))
+    return {name: place for place, name in enumerate(names)}
 
 
 def one_per_lot(rows: pd.DataFrame) -> pd.DataFrame:
@@ -112,6 +136,20 @@ def _column(table: pd.DataFrame, name: str, kind: type) -> pd.Series:
     if kind is object:
         return values.astype(object)
     return pd.to_numeric(values, errors="coerce").astype(float)
+
+
+def _labels(column: pd.Series) -> pd.Series:
+    """Texts, None where empty."""
+    found = [str(v) if v is not None and v == v and v != "" else None for v in column]
+    return pd.Series(found, dtype=object)
+
+
+def _texts(table: pd.DataFrame, identity: str, name: str) -> dict[str, str]:
+    """Known texts of a column by an id; empty where there is no such column."""
+    if table.empty or name not in table:
+        return {}
+    known = zip(table[identity].astype(str), table[name], strict=True)
+    return {key: str(v) for key, v in known if v is not None and v == v and v != ""}
 
 
 def _by_id(table: pd.DataFrame, identity: str, name: str) -> pd.Series:

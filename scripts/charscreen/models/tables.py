@@ -3,6 +3,7 @@
 import io
 from collections.abc import Mapping
 from dataclasses import dataclass, field
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from charscreen.files import write_bytes, write_csv, write_json
 from charscreen.models.covariates import SHORTEST_HOLD_MIN, covariate_columns, term_columns
 from charscreen.models.left_out import not_tied
 
-EFFECT_COLUMNS = ["term", "estimate", "se", "df", "lo", "hi", "p"]
+EFFECT_COLUMNS = ["term", "estimate", "se", "df", "lo", "hi", "p", "robust_estimate"]
 VARIANCE_COLUMNS = [
     "level",
     "variance",
@@ -25,7 +26,72 @@ VARIANCE_COLUMNS = [
     "share_percent",
 ]
 MEAN_COLUMNS = ["feedstock", "activation", "estimate", "lo", "hi", "n_lots", "n_firings"]
-RESIDUAL_COLUMNS = ["id", "firing", "lot", "feedstock", "fitted", "residual", "standardised"]
+RESIDUAL_COLUMNS = [
+    "id",
+    "firing",
+    "lot",
+    "feedstock",
+    "fitted",
+    "residual",
+    "standardised",
+    "leverage",
+    "order",
+    "weight",
+]
+INFLUENCE_COLUMNS = [
+    "level",
+    "group",
+    "n",
+    "cook",
+    "shift_se",
+    "term",
+    "top_feedstock",
+    "changes_top",
+    "sd_change_percent",
+]
+CHECK_COLUMNS = ["check", "words", "estimate", "lo", "hi", "statistic", "df", "p", "verdict"]
+ALTERNATIVE_COLUMNS = [
+    "alternative",
+    "words",
+    "scale",
+    "n_parameters",
+    "deviance",
+    "aicc",
+    "delta_aicc",
+    "weight",
+    "error_percent",
+    "n_predicted",
+    "chosen",
+]
+BUDGET_COLUMNS = ["level", "share_percent", "share_lo", "share_hi", "chance_largest"]
+EFFORT_COLUMNS = [
+    "question",
+    "cells_per_lot",
+    "lots_per_firing",
+    "relative_cost",
+    "relative_cost_lo",
+    "relative_cost_hi",
+    "chance_best",
+    "best",
+]
+GROUP_COLUMNS = ["level", "group", "effect", "standardised"]
+TABLES = {
+    "effects": EFFECT_COLUMNS,
+    "variance": VARIANCE_COLUMNS,
+    "means": MEAN_COLUMNS,
+    "residuals": RESIDUAL_COLUMNS,
+    "groups": GROUP_COLUMNS,
+    "influence": INFLUENCE_COLUMNS,
+    "checks": CHECK_COLUMNS,
+    "alternatives": ALTERNATIVE_COLUMNS,
+    "budget": BUDGET_COLUMNS,
+    "effort": EFFORT_COLUMNS,
+}
+
+
+def empty_table(name: str) -> pd.DataFrame:
+    """A table of one model without rows."""
+    return pd.DataFrame(columns=TABLES[name])
 
 
 @dataclass
@@ -37,18 +103,24 @@ class ModelTables:
     model : dict
         Plain record: ``fitted`` and, where False, ``reason``; else response, scale, terms,
         covariates, levels, checks and all that `predict_draws` needs.
-    effects, variance, means, residuals : DataFrame
-        See `EFFECT_COLUMNS` and so on; no rows where nothing was fitted.
+    effects, variance, means, residuals, groups, influence, checks, alternatives, budget, effort :
+        DataFrame each, see `TABLES`; no rows where nothing was fitted.
     draws : DataFrame, (n_draws, n_columns)
         ``b[term]`` per fixed coefficient, ``u[term|level]`` per feedstock effect,
         ``v[level]`` per variance.
     """
 
     model: dict
-    effects: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=EFFECT_COLUMNS))
-    variance: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=VARIANCE_COLUMNS))
-    means: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=MEAN_COLUMNS))
-    residuals: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=RESIDUAL_COLUMNS))
+    effects: pd.DataFrame = field(default_factory=partial(empty_table, "effects"))
+    variance: pd.DataFrame = field(default_factory=partial(empty_table, "variance"))
+    means: pd.DataFrame = field(default_factory=partial(empty_table, "means"))
+    residuals: pd.DataFrame = field(default_factory=partial(empty_table, "residuals"))
+    groups: pd.DataFrame = field(default_factory=partial(empty_table, "groups"))
+    influence: pd.DataFrame = field(default_factory=partial(empty_table, "influence"))
+    checks: pd.DataFrame = field(default_factory=partial(empty_table, "checks"))
+    alternatives: pd.DataFrame = field(default_factory=partial(empty_table, "alternatives"))
+    budget: pd.DataFrame = field(default_factory=partial(empty_table, "budget"))
+    effort: pd.DataFrame = field(default_factory=partial(empty_table, "effort"))
     draws: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
@@ -62,12 +134,12 @@ def write_model(tables: ModelTables, name: str, paths: Mapping[str, str]) -> Non
     name : str
         char_yield, activation_yield or capacitance.
     paths : mapping of str to path
-        ``<name>_effects``, ``_variance``, ``_means``, ``_residuals`` (CSV), ``_model`` (JSON)
-        and ``_draws`` (Parquet); anything with a ``get`` will do.
+        ``<name>_<table>`` for each of `TABLES` (CSV), ``_model`` (JSON) and ``_draws``
+        (Parquet); anything with a ``get`` will do.
     """
     import polars
 
-    for kind in ("effects", "variance", "means", "residuals"):
+    for kind in TABLES:
         write_csv(getattr(tables, kind), paths.get(f"{name}_{kind}"))
     write_json(tables.model, paths.get(f"{name}_model"))
     columns = {str(c): tables.draws[c].to_numpy(float) for c in tables.draws.columns}

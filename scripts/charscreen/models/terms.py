@@ -24,6 +24,8 @@ class Terms:
     ----------
     chosen : list of dict
         ``name`` (of the coefficient), ``factors`` (covariates multiplied), ``label``.
+    feed : list of dict
+        The same for what is known of the feeds; only where feedstock is random.
     dropped : list of dict
         ``term`` and ``reason`` in words.
     forbids : list of str
@@ -31,6 +33,7 @@ class Terms:
     """
 
     chosen: list[dict] = field(default_factory=list)
+    feed: list[dict] = field(default_factory=list)
     dropped: list[dict] = field(default_factory=list)
     forbids: list[str] = field(default_factory=list)
 
@@ -42,6 +45,10 @@ class Terms:
     def formula(self, *first: str) -> str:
         """Formula of the fixed part, with further terms such as ``feedstock`` put first."""
         return "y ~ " + " + ".join(["1", *first, *self.names])
+
+    def pooled_formula(self) -> str:
+        """Formula of the fixed part where feedstock is random."""
+        return self.formula(*(term["name"] for term in self.feed))
 
 
 def choose_terms(lots: pd.DataFrame, covariates: dict[str, dict]) -> Terms:

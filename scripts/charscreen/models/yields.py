@@ -1,4 +1,4 @@
-"""Models of the two yields: char from dry feed, activated carbon from char."""
+"""Models of the yields: char from dry feed, activated carbon from char, and both together."""
 
 from collections.abc import Mapping
 
@@ -33,6 +33,59 @@ ACTIVATION_YIELD = ModelKind(
     ),
     stream=2,
 )
+OVERALL_YIELD = ModelKind(
+    name="overall_yield",
+    words="finished carbon per kg dry feed",
+    response="carbon_g_per_kg_d",
+    scale="log",
+    unit="run",
+    covariates=(
+        "temperature",
+        "log2_hold",
+        "activated",
+        "koh_ratio",
+        "activation_temperature",
+        "activation_log2_hold",
+    ),
+    stream=6,
+)
+
+
+def fit_overall_yield_model(
+    yields: pd.DataFrame,
+    design: pd.DataFrame,
+    firings_done: pd.DataFrame,
+    *,
+    settings: Mapping,
+    feedstocks: pd.DataFrame | None = None,
+) -> ModelTables:
+    """Model of the finished carbon from dry feed, over all steps.
+
+    Parameters
+    ----------
+    yields : DataFrame
+        As for `fit_yield_models`, with carbon_g_per_kg_d and its standard error. [g/kg]
+    design, firings_done, settings, feedstocks
+        As for `fit_yield_models`.
+
+    Returns
+    -------
+    ModelTables
+
+    Notes
+    -----
+    log(carbon) = feedstock + terms + char firing (+ lot) (+ activation firing) + run. It can
+    exceed what a logit of percent allows only by mistake, so the logarithm serves, in which
+    the steps add up.
+    """
+    rows = observation_rows(yields, design, firings_done, value="carbon_g_per_kg_d", identity="run")
+    return fit_model(
+        rows,
+        OVERALL_YIELD,
+        settings=settings,
+        none_reason="no lot has its finished carbon weighed yet",
+        feedstocks=feedstocks,
+    )
 
 
 def fit_yield_models(
@@ -41,6 +94,7 @@ def fit_yield_models(
     firings_done: pd.DataFrame,
     *,
     settings: Mapping,
+    feedstocks: pd.DataFrame | None = None,
 ) -> dict[str, ModelTables]:
     """Models of char yield and activation yield.
 
@@ -56,7 +110,10 @@ def fit_yield_models(
         firing, peak_temperature_C, hold_min: what the kiln did; replaces the plan where
         given. [°C, min]
     settings : mapping
-        draws, prior_scale, seed, interval_percent.
+        See `charscreen.models.fit.fit_model`.
+    feedstocks : DataFrame, optional
+        feedstock, and ash_d_percent, lignin_d_percent, moisture_ar_percent where known: slopes
+        that explain part of the differences between feedstocks. [%]
 
     Returns
     -------
@@ -82,13 +139,18 @@ def fit_yield_models(
     step = step[is_activated(step["activation"])].reset_index(drop=True)
     tables = {
         "char_yield": fit_model(
-            char, CHAR_YIELD, settings=settings, none_reason="no lot has a char yield yet"
+            char,
+            CHAR_YIELD,
+            settings=settings,
+            none_reason="no lot has a char yield yet",
+            feedstocks=feedstocks,
         ),
         "activation_yield": fit_model(
             step,
             ACTIVATION_YIELD,
             settings=settings,
             none_reason="no activated lot has been weighed yet",
+            feedstocks=feedstocks,
         ),
     }
     # The char comes before any activation, so its means belong to neither side.

@@ -6,7 +6,8 @@ every estimate has its interval, and shape or label tells what colour tells. The
 """
 
 from charscreen.plots.measured import draw_capacitances, draw_yields
-from charscreen.plots.models import draw_model_checks, draw_variance
+from charscreen.plots.model_checks import draw_model_checks
+from charscreen.plots.models import draw_variance
 from charscreen.plots.ranking import draw_ranking, draw_response
 from charscreen.plots.theme import as_svg, save_svg
 from charscreen.report.ranking_view import raw_lots

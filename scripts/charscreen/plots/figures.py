@@ -32,7 +32,7 @@ def draw_figures(
     ----------
     inputs : mapping
         ``ranking``, ``yields``, ``cells``: DataFrames; ``models``: name to a mapping with the
-        DataFrames ``means``, ``variance``, ``residuals``.
+        DataFrames ``means``, ``variance``, ``residuals``, ``groups``, ``influence``.
     merits : list of str
         Merits that are ranked; the first one also gives the response to temperature.
     invented : bool
@@ -67,7 +67,10 @@ def draw_figures(
     figures["scatter"] = draw_variance({name: _table(models, name, "variance") for name in MODELS})
     for name in MODELS:
         figures[f"checks_{name}"] = draw_model_checks(
-            _table(models, name, "residuals"), model_words(name)
+            _table(models, name, "residuals"),
+            model_words(name),
+            groups=_table(models, name, "groups"),
+            influence=_table(models, name, "influence"),
         )
     if invented:
         for figure in figures.values():

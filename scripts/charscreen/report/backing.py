@@ -15,6 +15,12 @@ from charscreen.report.blocks import (
     Section,
     Text,
 )
+from charscreen.report.check_tables import (
+    alternatives_table,
+    checks_table,
+    dropped_sentence,
+    effort_sentences,
+)
 from charscreen.report.figure_text import model_level
 from charscreen.report.flags_view import flags_table
 from charscreen.report.methods import methods
@@ -70,6 +76,9 @@ def scatter_section(inputs, pictures, folder) -> Section:
     blocks: list = [Text(sentence) for sentence in scatter_sentences(inputs["models"])]
     blocks += show(pictures, "scatter")
     blocks.append(scatter_table(tables, level=levels[0]))
+    effort = effort_sentences(inputs["models"])
+    if effort:
+        blocks += [Heading("Where effort is best spent", "effort"), Bullets(effort)]
     return Section("scatter", "Where the scatter comes from", blocks)
 
 
@@ -85,13 +94,14 @@ def checks_section(inputs, pictures, folder) -> Section:
             continue
         sentences = [
             _plain(sentence) + _zero_note(sentence, model.get("variance"))
-            for sentence in check_sentences(record)
+            for sentence in (*check_sentences(record), *dropped_sentence(record))
         ]
         if sentences:
             blocks.append(Bullets(sentences))
         else:
             blocks.append(Text("The fit converged and nothing was flagged."))
         blocks += show(pictures, f"checks_{name}")
+        blocks += _check_tables(name, model, folder)
         effects = model.get("effects")
         if effects is not None and len(effects):
             scale = {"log": "logarithm", "logit": "logit"}.get(record.get("scale"), "own scale")
@@ -108,6 +118,31 @@ def checks_section(inputs, pictures, folder) -> Section:
     if not blocks:
         blocks = [Text("No model yet.")]
     return Section("checks", "Model checks", blocks)
+
+
+def _check_tables(name: str, model: Mapping, folder: str) -> list:
+    """Checks and alternatives of one model, where it has them."""
+    words, found = model_words(name), []
+    checks, alternatives = model.get("checks"), model.get("alternatives")
+    if checks is not None and len(checks):
+        found.append(
+            checks_table(
+                checks,
+                id=f"table-checks-{name}",
+                caption=f"Checks of the model of {words}",
+                file=f"{folder}/fit/{name}_checks.csv",
+            )
+        )
+    if alternatives is not None and len(alternatives) > 1:
+        found.append(
+            alternatives_table(
+                alternatives,
+                id=f"table-alternatives-{name}",
+                caption=f"Other models of {words}; terms are chosen by the design, not by these",
+                file=f"{folder}/fit/{name}_alternatives.csv",
+            )
+        )
+    return found
 
 
 def _plain(sentence: str) -> str:

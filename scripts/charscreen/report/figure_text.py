@@ -231,9 +231,13 @@ def _checks(name: str, residuals: pd.DataFrame) -> tuple[str, str]:
     far = int((known["standardised"].abs() > 3).sum())
     caption = (
         f"Checks of the model of {model_words(name)}, {n_words(len(known), 'observation')}. "
-        "Upper left: a fan or a bend would speak against the scale. Upper right: points far from "
-        "the line at its ends are outliers. Below: a firing that lies off as a whole was not "
-        "like its plan. Those beyond 3 standard deviations are named, at most four."
+        "Top left "
+        "(fitted on the scale of the model): a fan or a bend would speak against that scale; those "
+        "beyond 3 standard deviations are named, at most four. Top right: a firing that lies off "
+        "as a whole was not like its plan, a slope would be a drift. Middle: effects of each level "
+        "against the normal distribution; points far from the line at its ends are outliers. "
+        "Below: what would change most if it were left out; a filled diamond: without it another "
+        "feedstock leads."
     )
     alt = (
         f"Residual plots of the model of {model_words(name)}: "

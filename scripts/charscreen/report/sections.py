@@ -229,6 +229,7 @@ def _yields(inputs, pictures, folder) -> Section:
     for model, column, unit in (
         ("char_yield", "yield_char_d_percent", "% of dry feed"),
         ("activation_yield", "yield_activated_percent", "% of char"),
+        ("overall_yield", "carbon_g_per_kg_d", "g/kg dry feed"),
     ):
         blocks += _model_or_spread(
             inputs, model, yields, column, unit=unit, folder=folder, source=source

@@ -1,0 +1,178 @@
+"""Figure of one model's checks: residuals, normal plots of each level, influence."""
+
+from collections.abc import Mapping
+
+import numpy as np
+import pandas as pd
+from matplotlib.axes import Axes
+from matplotlib.figure import Figure
+from scipy.special import ndtri
+
+from charscreen.plots.theme import (
+    COLOURS,
+    INK,
+    SOFT,
+    message_figure,
+    new_figure,
+    offsets,
+    shorten,
+    themed,
+)
+from charscreen.rounding import is_number
+from charscreen.words import first_upper, level_words
+
+FAR = 3.0
+NAMED_MOST = 4
+LEVELS_MOST = 3
+"""Normal plots beside that of the residuals: those of the levels with most groups."""
+INFLUENCE_MOST = 12
+
+
+@themed
+def draw_model_checks(
+    residuals: pd.DataFrame,
+    title: str,
+    *,
+    groups: pd.DataFrame | None = None,
+    influence: pd.DataFrame | None = None,
+) -> Figure:
+    """Residuals against fitted values and in the order of time, normal plots, influence.
+
+    Parameters
+    ----------
+    residuals : DataFrame
+        Columns id, firing, fitted, standardised, and order (of the firings in time).
+    title : str
+        Name of the model in words.
+    groups : DataFrame, optional
+        Columns level, group, standardised: effects of single firings, lots and so on.
+    influence : DataFrame, optional
+        Columns level, group, cook, changes_top.
+
+    Notes
+    -----
+    Normal scores at (i - 3/8)/(n + 1/4), Blom's places (from memory).
+    """
+    known = residuals
+    if known is not None and not known.empty:
+        known = known[known["standardised"].map(is_number) & known["fitted"].map(is_number)]
+    if known is None or known.empty:
+        return message_figure(f"{first_upper(title)}: no model has been fitted yet.")
+    panels = _normal_panels(known, groups)
+    shown = _influential(influence)
+    width = max(len(panels), 2)
+    layout = [["fitted", *["firing"] * (width - 1)], [f"normal{k}" for k in range(len(panels))]]
+    layout[1] += ["none"] * (width - len(panels))
+    if shown:
+        layout.append(["influence"] * width)
+    figure = new_figure(width_in=7.4, height_in=2.45 * len(layout))
+    axes = figure.subplot_mosaic(layout, empty_sentinel="none")
+    figure.suptitle(first_upper(title), fontsize=9.5, fontweight="bold", x=0.01, ha="left")
+    points = {"marker": "o", "markersize": 3.4, "linestyle": "", "color": COLOURS[0]}
+    points |= {"markerfacecolor": "none", "markeredgewidth": 0.9}
+    _against_fitted(axes["fitted"], known, points)
+    _by_firing(axes["firing"], known, points)
+    for k, (label, values) in enumerate(panels):
+        _against_normal(axes[f"normal{k}"], values, points, label)
+    axes["normal0"].set_ylabel("Standardised effect")
+    if shown:
+        _draw_influence(axes["influence"], shown)
+    return figure
+
+
+def _normal_panels(known: pd.DataFrame, groups: pd.DataFrame | None):
+    """Level in words and standardised effects: the levels with most groups, then residuals."""
+    panels = []
+    if groups is not None and not groups.empty:
+        sound = groups[groups["standardised"].map(is_number)]
+        counts = sound.groupby("level", sort=False).size()
+        counts = counts[counts >= NAMED_MOST].sort_values(ascending=False, kind="stable")
+        for level in counts.index[:LEVELS_MOST]:
+            values = sound.loc[sound["level"] == level, "standardised"]
+            panels.append((first_upper(level_words(level)) + "s", values.to_numpy(float)))
+    return [*panels, ("Residuals", known["standardised"].to_numpy(float))]
+
+
+def _influential(influence: pd.DataFrame | None) -> list[dict]:
+    """The firings, lots and cells of the greatest Cook's distances, most influential first."""
+    if influence is None or influence.empty:
+        return []
+    sound = influence[influence["cook"].map(is_number)]
+    firings = sound[sound["level"] == "firing"].head(INFLUENCE_MOST // 2)
+    others = sound[sound["level"] != "firing"].sort_values("cook", ascending=False, kind="stable")
+    others = others.drop_duplicates("group").head(INFLUENCE_MOST - len(firings))
+    return [*firings.to_dict("records"), *others.to_dict("records")]
+
+
+def _draw_influence(axes: Axes, rows: list[dict]) -> None:
+    for place, row in enumerate(rows):
+        changes = row["changes_top"] == "yes"
+        axes.plot([place, place], [0, row["cook"]], color=SOFT, linewidth=1.4)
+        axes.plot(
+            place,
+            row["cook"],
+            marker="D" if changes else "o",
+            color=COLOURS[1] if changes else COLOURS[0],
+            markerfacecolor=COLOURS[1] if changes else "none",
+            markersize=5.5,
+            linestyle="",
+        )
+    labels = [f"{level_words(row['level'])} {shorten(row['group'], 14)}" for row in rows]
+    axes.set_xticks(
+        range(len(rows)), labels, rotation=35, ha="right", rotation_mode="anchor", fontsize=8
+    )
+    axes.set_ylim(bottom=0)
+    axes.grid(axis="x", visible=False)
+    axes.set_ylabel("Cook's distance")
+
+
+def _against_fitted(axes: Axes, known: pd.DataFrame, points: Mapping) -> None:
+    axes.axhline(0, color=SOFT, linewidth=1)
+    axes.plot(known["fitted"], known["standardised"], **points)
+    far = known[known["standardised"].abs() > FAR]
+    far = far.reindex(far["standardised"].abs().sort_values(ascending=False).index)
+    for row in far.head(NAMED_MOST).to_dict("records"):
+        axes.annotate(
+            shorten(row["id"], 16),
+            (row["fitted"], row["standardised"]),
+            xytext=(4, 2),
+            textcoords="offset points",
+            fontsize=8,
+        )
+    axes.set_xlabel("Fitted value")
+    axes.set_ylabel("Standardised residual")
+
+
+def _against_normal(axes: Axes, values: np.ndarray, points: Mapping, label: str) -> None:
+    values = np.sort(values)
+    n = len(values)
+    scores = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    ends = np.array([scores[0], scores[-1]])
+    axes.plot(ends, ends, color=SOFT, linewidth=1)
+    axes.plot(scores, values, **points)
+    axes.set_title(f"{label} (n = {n})", fontsize=8, fontweight="normal")
+    axes.set_xlabel("Expected if normal")
+
+
+def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping) -> None:
+    names = known["firing"].astype(str)
+    place_in_time = known.get("order", names)
+    firings = list(dict.fromkeys(names.iloc[np.argsort(place_in_time, kind="stable")]))
+    axes.axhline(0, color=SOFT, linewidth=1)
+    for place, firing in enumerate(firings):
+        values = known.loc[known["firing"].astype(str) == firing, "standardised"].sort_values()
+        shifts = np.array(offsets(len(values), width=0.5))
+        axes.plot(place + shifts, values, **points)
+        axes.plot([place - 0.3, place + 0.3], [values.mean()] * 2, color=INK, linewidth=1.6)
+    is_long = len(firings) > 8 or max(map(len, firings)) > 6
+    axes.set_xticks(
+        range(len(firings)),
+        [shorten(firing, 14) for firing in firings],
+        rotation=60 if is_long else 0,
+        ha="right" if is_long else "center",
+        rotation_mode="anchor",
+        fontsize=8 if len(firings) <= 30 else 6,
+    )
+    axes.grid(axis="x", visible=False)
+    axes.set_xlabel("Firing, in the order of time (short line: mean)")
+    axes.set_ylabel("Standardised residual")

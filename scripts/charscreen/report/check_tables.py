@@ -1,0 +1,84 @@
+"""Checks, alternatives and best effort of the models, as a page shows them."""
+
+from collections.abc import Mapping
+
+import pandas as pd
+
+from charscreen.report.blocks import Column, Table
+from charscreen.rounding import fixed, is_number, p_value, significant, with_interval
+from charscreen.words import count_words, first_upper, model_words
+
+
+def checks_table(checks: pd.DataFrame, *, id: str, caption: str, file: str) -> Table:
+    """What was looked at and what was found."""
+    rows = []
+    for row in checks.to_dict("records"):
+        value, lo, hi = with_interval(row["estimate"], row["lo"], row["hi"])
+        if value and lo and hi:
+            value = f"{value} ({lo} to {hi})"
+        elif is_number(row["estimate"]):
+            value = significant(row["estimate"], 2)
+        rows.append([first_upper(str(row["words"])), value, p_value(row["p"]), str(row["verdict"])])
+    columns = [Column("Check", is_wide=True), Column("Value", True), Column("p", True)]
+    return Table(id, caption, file, [*columns, Column("Found", is_wide=True)], rows)
+
+
+def alternatives_table(table: pd.DataFrame, *, id: str, caption: str, file: str) -> Table:
+    """Other models of the same values, the chosen one first."""
+    rows = [
+        [
+            first_upper(str(row["words"])),
+            str(int(row["n_parameters"])),
+            fixed(row["delta_aicc"], 1),
+            fixed(row["error_percent"], 1),
+        ]
+        for row in table.to_dict("records")
+    ]
+    return Table(
+        id,
+        caption,
+        file,
+        [
+            Column("Model", is_wide=True),
+            Column("Parameters", True),
+            Column("AICc above the least", True),
+            Column("Error of firings left out [%]", True),
+        ],
+        rows,
+    )
+
+
+def effort_sentences(models: Mapping) -> list[str]:
+    """Per model, the number of cells and lots that answers cheapest at the costs of the config."""
+    sentences = []
+    for name, model in models.items():
+        table = model.get("effort")
+        if table is None or table.empty:
+            continue
+        for question, rows in table.groupby("question", sort=False):
+            best = rows[rows["best"] == "yes"].iloc[0]
+            near = rows[rows["relative_cost"] < 1.1]
+            parts, spans = [], []
+            for column, one in (("cells_per_lot", "cell"), ("lots_per_firing", "lot")):
+                if rows[column].nunique() < 2:
+                    continue
+                per = {"cell": "per lot", "lot": "per firing"}[one]
+                parts.append(f"{count_words(int(best[column]), one)} {per}")
+                low, high = int(near[column].min()), int(near[column].max())
+                if low < high:
+                    spans.append(f"{low} to {high} {one}s {per}")
+            sentences.append(
+                f"{first_upper(model_words(name))}, to compare {question}: cheapest with "
+                f"{' and '.join(parts)} at the costs in the config."
+                + (f" Within a tenth of that lie {' and '.join(spans)}." if spans else "")
+            )
+    return sentences
+
+
+def dropped_sentence(record: Mapping) -> list[str]:
+    """What is not in a model, and why, in one sentence."""
+    dropped = record.get("dropped") or []
+    if not dropped:
+        return []
+    parts = [f"{entry['term'].replace('_', ' ')} ({entry['reason']})" for entry in dropped]
+    return [f"Not in the model: {'; '.join(dict.fromkeys(parts))}."]
