@@ -10,7 +10,8 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json", "rank/*", "figures/*.svg")
+KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json", "rank/*")
+KEPT += tuple(f"figures/{name}*.svg" for name in ("ranking", "yields", "capacitances", "response"))
 KEPT += ("plan/*.csv", "plan/*.json", "plan/*.html", "plan/run_sheets/*.html")
 
 

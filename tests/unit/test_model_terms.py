@@ -251,8 +251,8 @@ def test_another_koh_ratio_than_the_one_measured_is_not_answered():
 
 def test_one_value_for_both_sides_of_activation_is_listed_once():
     lots = lots_of([(700, 60)] * 4, "ab", lambda f, k: "KOH" if k == 0 and f == 3 else "none")
-    data = lots.assign(y=np.random.default_rng(2).normal(size=len(lots)))
-    _, means, _ = fixed_view(data, Terms(), Levels(), scale="log", interval_percent=90)
+    data = lots.assign(y=np.random.default_rng(2).normal(size=len(lots)), w=1.0)
+    means = fixed_view(data, Terms(), Levels(), scale="log", interval_percent=90).means
     assert means[["feedstock", "activation", "n_lots"]].to_numpy().tolist() == [
         ["a", "none", 3],
         ["b", "none", 4],

@@ -209,10 +209,10 @@ def test_findings_are_sorted_and_inputs_untouched(tmp_path):
 
 
 def test_unused_columns_are_named(tmp_path):
-    text = TABLES["cells"].replace("assembled\n", "assembled,assembly_batch\n")
-    text = text.replace("0.9,2026-03-11\n", "0.9,2026-03-11,B1\n")
-    screen = open_screen(write_screen(tmp_path, cells=text))
-    assert screen.unused == ["cells.assembly_batch"]
+    head, *rows = TABLES["feedstocks"].splitlines()
+    text = "\n".join([f"{head},price_per_kg", *(f"{row},3" for row in rows)]) + "\n"
+    screen = open_screen(write_screen(tmp_path, feedstocks=text))
+    assert screen.unused == ["feedstocks.price_per_kg"]
 
 
 def test_what_the_check_prints(tmp_path):

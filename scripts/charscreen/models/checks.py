@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
-from charscreen.models.covariates import SAME_TEMPERATURE_C, is_activated
+from charscreen.models.covariates import SAME_TEMPERATURE_C, SHORTEST_HOLD_MIN, is_activated
 from charscreen.models.fixed_view import FixedView
 from charscreen.models.reading import Reading
 from charscreen.models.tables import CHECK_COLUMNS
@@ -136,7 +136,7 @@ def _lack_of_fit(given: _Given):
     words = "lack of fit of temperature and hold, against firings at equal settings"
     data = given.data
     level = levels_of(data["peak_temperature_C"].to_numpy(float), SAME_TEMPERATURE_C)
-    hold = levels_of(np.log2(data["hold_min"].to_numpy(float)), 0.2)
+    hold = levels_of(np.log2(np.maximum(data["hold_min"].to_numpy(float), SHORTEST_HOLD_MIN)), 0.2)
     setting = pd.Series([f"s{a}_{b}" for a, b in zip(level, hold, strict=True)], index=data.index)
     if data.groupby(setting)["firing"].nunique().max() < 2:
         yield _row("lack_of_fit", words, "not known: no setting was fired twice"), ""
