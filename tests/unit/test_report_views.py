@@ -10,8 +10,10 @@ from charscreen.plots.measured import NOT_DRAWN
 from charscreen.report.flags_view import MEANINGS, count_flagged, flags_of, flags_table
 from charscreen.report.model_view import is_known, joined_levels, view_of_models
 from charscreen.report.resistance import resistance_words
+from charscreen.report.text import BETWEEN
 from charscreen.report.unfilled_view import unfilled_sentences, unfilled_table
 from charscreen.words import (
+    LEVELS,
     agree,
     candidates_in_words,
     count_words,
@@ -189,3 +191,8 @@ def test_counts_and_verbs_agree():
 )
 def test_candidate_ids_turn_into_words(text, expected):
     assert candidates_in_words(text, {"hemp": "Hemp"}) == expected
+
+
+def test_every_level_of_the_models_has_words_for_its_scatter():
+    experimental = set(LEVELS) - {"feedstock", "feedstock|temperature", "feedstock:activation"}
+    assert experimental == set(BETWEEN)

@@ -44,8 +44,18 @@ BETWEEN = {
     "lot": "lots of one firing",
     "aliquot": "aliquots of one lot",
     "cell": "cells of one lot",
+    "run": "lots and aliquots of one firing",
+    "reading": "readings of one cell",
+    "assembly_batch": "assembly batches",
+    "feed_batch": "batches of feed",
 }
-MANY = {"firing": "char firings", "lot": "lots", "aliquot": "aliquots", "cell": "cells"}
+MANY = {
+    "firing": "char firings",
+    "lot": "lots",
+    "aliquot": "aliquots",
+    "run": "lots and aliquots",
+    "cell": "cells",
+}
 
 
 def answer(inputs: Mapping, config: Mapping) -> list[str]:
@@ -153,7 +163,7 @@ def _between(level: str) -> str:
     """What differs at a level; levels that the model could not tell apart go together."""
     parts = level.split("+")
     if len(parts) == 1:
-        return BETWEEN.get(level, level)
+        return BETWEEN.get(level, level_words(level))
     many = [MANY.get(part, part) for part in parts]
     return f"{list_ids(many)} together, which these data cannot tell apart"
 
