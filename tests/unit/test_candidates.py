@@ -119,3 +119,13 @@ def test_design_without_optional_columns():
 def test_empty_design():
     yields, cells = measured([], [], [])
     assert list_candidates(pd.DataFrame(), None, yields, cells).empty
+
+
+def test_a_firing_that_missed_its_plan_is_told():
+    """Only where every firing of a candidate ended far from its plan is it off plan."""
+    missed = FIRINGS.assign(peak_temperature_C=[706.0, 761.0, 690.0])
+    yields, cells = measured(["R1", "R2", "R4"], [], [])
+    table = list_candidates(design_rows(), missed, yields, cells).set_index("candidate")
+    assert bool(table.loc["walnut_shell_700C_60min", "off_plan"])  # C2 alone
+    assert not table.loc["rice_husk_700C_60min", "off_plan"]  # C1 kept to its plan
+    assert not list_candidates(design_rows(), FIRINGS, yields, cells)["off_plan"].any()

@@ -313,6 +313,14 @@ def test_basis_tells_measured_from_carried_over(candidates, models, draws):
     assert basis["shell_700C_60min"] == "measured"
 
 
+def test_a_candidate_whose_firing_missed_the_plan_is_predicted(candidates, models, draws):
+    candidates["off_plan"] = candidates["candidate"] == "husk_700C_60min"
+    ranking, _ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
+    row = ranking.set_index("candidate").loc["husk_700C_60min"]
+    assert (row["basis"], row["predicted"]) == ("fired off plan", "yes")
+    assert (ranking["predicted"] == "yes").sum() == 1
+
+
 def test_no_candidates_give_an_empty_table_and_a_sentence(candidates):
     ranking, summary = rank_candidates(
         candidates.iloc[:0], {}, {}, merits=["electrode_F_per_g"], seed=1

@@ -92,6 +92,40 @@ def test_half_a_screen_gives_half_a_report(masses_only):
     assert set(ranking["basis"]) == {"yield only"}
 
 
+def test_a_small_whole_screen_is_reported(empty_screen):
+    """Three feedstocks, four firings, two cells a lot: the least that every section has."""
+    config = empty_screen.config
+    (config / "feedstocks.csv").write_text(
+        "feedstock,name,moisture_ar_percent\nshell,Nut shell,8\nhusk,Husk,9\npeel,Peel,12\n"
+    )
+    # Farads and grams of the test alone: shell above husk above peel, firings and lots scatter.
+    level = {"shell": 0.30, "husk": 0.24, "peel": 0.17}
+    shift = (1.00, 1.06, 0.93, 1.02)
+    design, masses, cells, tests = [], [], [], []
+    for f in range(4):
+        for k, feed in enumerate(level):
+            run = f"R{3 * f + k + 1}"
+            design.append(f"{run},screen,{feed},F{f + 1},{(600, 700)[f % 2]},60")
+            masses.append(f"{run},50,45,{14 + k + 0.3 * f - 1.5 * (f % 2):.2f}")
+            for c in range(2):
+                farads = level[feed] * shift[f] * (1 + 0.03 * ((f + k) % 3 - 1) + 0.02 * c)
+                cells.append(f"{run}c{c},{run},10,10,10,1.0")
+                tests.append(f"T{run}c{c},{run}c{c},direct,{farads:.4f},0.002")
+    for name, head, rows in (
+        ("design", "run,role,feedstock,firing,peak_temperature_C,hold_min", design),
+        ("masses", "run,feed_ar_g,feed_dry_g,char_g", masses),
+        ("cells", "cell,run,electrode_1_mg,electrode_2_mg,binder_percent,upper_voltage_V", cells),
+        ("tests", "test,cell,method,capacitance_F,capacitance_F_se", tests),
+    ):
+        (config / f"{name}.csv").write_text("\n".join([head, *rows]) + "\n")
+    empty_screen.must_run()
+    ranking = read_csv(empty_screen.results / "rank" / "ranking.csv")
+    best = ranking[ranking["merit"] == "electrode_F_per_g"].iloc[0]
+    assert best["feedstock"] == "shell"
+    page = (empty_screen.results / "report.html").read_text(encoding="utf-8")
+    assert "Invented data" not in page
+
+
 def test_mistakes_stop_the_run_with_one_message(masses_only):
     masses = masses_only.config / "masses.csv"
     masses.write_text(masses.read_text().replace("R2,50,", "R2,abc,").replace("R5,", "R1,"))

@@ -115,7 +115,9 @@ def _row(check: str, words: str, verdict: str, **numbers) -> dict:
 
 def _judged(check: str, words: str, p: float, flag: str, **numbers):
     bad = p < LEVEL
-    return _row(check, words, "look at this" if bad else GOOD, p=p, **numbers), flag if bad else ""
+    return _row(
+        check, words, "look at this" if bad else f"{GOOD} (limit {LEVEL:g})", p=p, **numbers
+    ), flag if bad else ""
 
 
 def _extra_term(given: _Given, name: str, column) -> tuple[float, float, float, float] | None:

@@ -230,7 +230,12 @@ def _add_checks(
     sign = 1.0 if kind.best == "highest" else -1.0
     means = feedstocks, sign * view.contrasts
     tables.influence = influence_table(fit, data, means, view.labels)
-    tables.model["flags"] += flags + influence_flags(tables.influence, kind.unit, kind.best)
+    tables.model["flags"] += flags + influence_flags(
+        tables.influence,
+        kind.unit,
+        kind.best,
+        feedstocks_differ=tables.model["reml_variances"].get("feedstock", 1.0) > 0,
+    )
     groups = []
     for k, name in enumerate(fit.random):
         effects = fit.random_effects[name]

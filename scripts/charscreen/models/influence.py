@@ -98,13 +98,23 @@ def _sd_change(fit: MixedFit, data: pd.DataFrame, rows: np.ndarray) -> float:
     return 100.0 * (float(np.sqrt(after / before)) - 1.0)
 
 
-def influence_flags(table: pd.DataFrame, unit: str, best: str) -> list[str]:
-    """Sentences on firings, lots or cells that decide an answer by themselves."""
+def influence_flags(
+    table: pd.DataFrame, unit: str, best: str, *, feedstocks_differ: bool = True
+) -> list[str]:
+    """Sentences on firings, lots or cells that decide an answer by themselves.
+
+    Where the feedstocks do not differ measurably, which of them leads hangs on anything, and
+    one sentence says so.
+    """
     flags = []
+    if not feedstocks_differ and (table["changes_top"] == "yes").any():
+        flags.append(
+            f"The feedstocks do not differ measurably here: which has the {best} mean is chance."
+        )
     words = {"firing": "firing", "lot": "lot", "cell": unit}
     for level, group in table.groupby("level", sort=False):
         decisive = group[group["changes_top"] == "yes"]
-        if len(decisive):
+        if len(decisive) and feedstocks_differ:
             names = ", ".join(decisive["group"].head(4))
             more = f" and {len(decisive) - 4} more" if len(decisive) > 4 else ""
             flags.append(

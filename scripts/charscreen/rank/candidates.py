@@ -1,7 +1,9 @@
 """Candidates: what the screen can choose between, each a feedstock at a tested condition."""
 
+import numpy as np
 import pandas as pd
 
+from charscreen.deviations import off_plan
 from charscreen.models.covariates import is_activated
 
 CONDITION = [
@@ -13,7 +15,7 @@ CONDITION = [
     "activation_temperature_C",
     "activation_hold_min",
 ]
-COLUMNS = ["candidate", *CONDITION, "n_firings", "n_lots", "n_yields", "n_cells"]
+COLUMNS = ["candidate", *CONDITION, "n_firings", "n_lots", "n_yields", "n_cells", "off_plan"]
 _NUMBERS = [
     "koh_ratio",
     "peak_temperature_C",
@@ -50,13 +52,15 @@ def list_candidates(
     DataFrame
         candidate (id text), feedstock, activation, koh_ratio, peak_temperature_C, hold_min,
         activation_temperature_C, activation_hold_min, n_firings and n_lots (with anything
-        measured), n_yields (lots with the yield of their last step), n_cells; ordered by
-        candidate. Reference lots count like others.
+        measured), n_yields (lots with the yield of their last step), n_cells, off_plan (True
+        where every firing it rests on ended far from its plan); ordered by candidate. Reference
+        lots count like others.
 
     Notes
     -----
     The condition is the planned one: two lots of one plan are one candidate although the kiln
-    did 695 and 706 °C. What the kiln did enters the models instead.
+    did 695 and 706 °C. What the kiln did enters the models instead. How far is far:
+    `charscreen.deviations.off_plan`.
     """
     if design.empty:
         return pd.DataFrame(columns=COLUMNS)
@@ -83,6 +87,7 @@ def list_candidates(
                 n_lots=group["lot"].nunique(),
                 n_yields=int(group.loc[group["has_yield"], "lot"].nunique()),
                 n_cells=int(group["n_cells"].sum()),
+                off_plan=bool(group["off_plan"].all()),
             )
         )
     table = pd.DataFrame(rows)
@@ -121,9 +126,24 @@ def _runs(design: pd.DataFrame, firings: pd.DataFrame | None) -> pd.DataFrame:
                 target = "activation_" + name.removeprefix("peak_")
                 done_value = pd.to_numeric(design["activation_firing"].map(done[name]))
                 runs[target] = runs[target].fillna(done_value)
+    runs["off_plan"] = _off_plan(runs, firings)
     for name in ("koh_ratio", "activation_temperature_C", "activation_hold_min"):
         runs.loc[~activated, name] = float("nan")
     return runs
+
+
+def _off_plan(runs: pd.DataFrame, firings: pd.DataFrame | None) -> list[bool]:
+    """Whether the char firing of each run ended far from its plan."""
+    if firings is None or firings.empty:
+        return [False] * len(runs)
+    done = firings.drop_duplicates("firing").set_index("firing")
+    off = pd.Series(False, index=runs.index)
+    for name in ("peak_temperature_C", "hold_min"):
+        if name in done:
+            reached = pd.to_numeric(runs["firing"].map(done[name]), errors="coerce")
+            pairs = zip(reached, runs[name], strict=True)
+            off |= np.array([a == a and b == b and off_plan(name, a, b, {}) for a, b in pairs])
+    return off.tolist()
 
 
 def _counts(table: pd.DataFrame, column: str) -> pd.Series:

@@ -44,6 +44,7 @@ MERITS = {
     "device_F_per_kg_d": Merit("device farads per kg dry feed", "F/kg dry feed", True, True),
 }
 MEASURED, MODELLED, YIELD_ONLY = "measured", "other conditions", "yield only"
+OFF_PLAN = "fired off plan"
 
 
 @dataclass
@@ -140,7 +141,9 @@ class MeritSource:
             measured &= self.candidates["n_cells"].to_numpy() > 0
         reasons = self._one_level(merit, reasons)
         ranked = np.array([not reason for reason in reasons], dtype=bool)
-        basis = [MEASURED if here else MODELLED for here in measured[ranked]]
+        off = np.asarray(self.candidates.get("off_plan", np.zeros(n)), dtype=bool)
+        here = np.where(measured, np.where(off, OFF_PLAN, MEASURED), MODELLED)
+        basis = here[ranked].tolist()
         names = self.candidates["candidate"]
         missing = [
             {"candidate": str(c), "reason": r} for c, r in zip(names, reasons, strict=True) if r

@@ -7,7 +7,7 @@ import pandas as pd
 from scipy.stats import rankdata
 
 from charscreen.rank.candidates import CONDITION
-from charscreen.rank.merits import MERITS, YIELD_ONLY, MeritDraws, MeritSource
+from charscreen.rank.merits import MERITS, OFF_PLAN, YIELD_ONLY, MeritDraws, MeritSource
 
 NOT_TOLD_APART = "not told apart from the best"
 COLUMNS = [
@@ -300,8 +300,9 @@ def _merit_table(
     table["merit"] = name
     table["unit"] = MERITS[name].unit
     table["group"] = np.where(table["in_group"], NOT_TOLD_APART, "")
-    table["predicted"] = "no"
     table["basis"] = drawn.basis
+    # A condition that no firing came near is told by the model alone.
+    table["predicted"] = np.where(table["basis"] == OFF_PLAN, "yes", "no")
     table["position"] = np.arange(len(table))
     return table.sort_values(
         ["estimate", "candidate"], ascending=[False, True], kind="stable", ignore_index=True

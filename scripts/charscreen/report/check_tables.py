@@ -64,6 +64,8 @@ def effort_sentences(models: Mapping) -> list[str]:
                     continue
                 per = {"cell": "per lot", "lot": "per firing"}[one]
                 parts.append(f"{count_words(int(best[column]), one)} {per}")
+                if near.empty:
+                    continue
                 low, high = int(near[column].min()), int(near[column].max())
                 if low < high:
                     spans.append(f"{low} to {high} {one}s {per}")

@@ -93,6 +93,8 @@ def _basis_note(rows: list[dict]) -> str:
 def _basis_words(row: Mapping) -> str:
     """What stands behind a candidate's name where its very condition was not measured."""
     basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
+    if basis == "fired off plan":
+        return " (predicted: its firing missed the plan)"
     if row.get("predicted") == "yes":
         return " (no lot made)"
     words = {"measured": "", "other conditions": "not measured here"}.get(basis, basis)
