@@ -87,6 +87,17 @@ def sort_key(finding: Finding) -> tuple:
     )
 
 
+def typed_text(value: object) -> str:
+    """A value as the user typed it, near enough: every digit, no exponent where none was needed.
+
+    Parameters
+    ----------
+    value : object
+        Cell of a checked row: number, text or None.
+    """
+    return "" if value is None else f"{value:.12g}" if isinstance(value, float) else str(value)
+
+
 def nearest(word: str, choices: Iterable[str]) -> str | None:
     """Nearest known name to a word, or None where nothing is near.
 

@@ -66,7 +66,7 @@ def activation_words(row: Mapping) -> str:
 
 
 def candidate_words(row: Mapping, names: Mapping[str, str] | None = None) -> str:
-    """A candidate in words: feedstock, temperature, hold, activation.
+    """A candidate in words: feedstock, temperature, hold, activation; no two are the same.
 
     Parameters
     ----------
@@ -83,7 +83,9 @@ def candidate_words(row: Mapping, names: Mapping[str, str] | None = None) -> str
     if is_number(row.get("hold_min")):
         parts.append(f"{number_text(row['hold_min'])} min")
     parts.append(activation_words(row))
-    return ", ".join(parts)
+    # The id tells the activation condition only where candidates differ in nothing else.
+    match = CANDIDATE_ID.fullmatch(str(row.get("candidate") or ""))
+    return ", ".join(parts + (_activation_condition(match) if match else []))
 
 
 CANDIDATE_ID = re.compile(
@@ -115,11 +117,14 @@ def _id_words(match: re.Match, names: Mapping[str, str] | None) -> str:
         activation_words({"activation": match["activation"]})
         + (f" {match['ratio']} : 1" if match["ratio"] else ""),
     ]
-    if match["peak_2"]:
-        parts.append(f"activated at {match['peak_2']} °C")
-    if match["hold_2"]:
-        parts.append(f"activated for {match['hold_2']} min")
-    return ", ".join(parts)
+    return ", ".join(parts + _activation_condition(match))
+
+
+def _activation_condition(match: re.Match) -> list[str]:
+    """Temperature and hold of the activation, as far as an id tells them."""
+    told = [f"at {match['peak_2']} °C"] if match["peak_2"] else []
+    told += [f"for {match['hold_2']} min"] if match["hold_2"] else []
+    return [f"activated {' '.join(told)}"] if told else []
 
 
 def count_words(n: int, one: str, many: str | None = None) -> str:

@@ -202,10 +202,25 @@ def test_implausible_cells_are_questioned_until_accepted(cell, column, says):
     assert accepted.accepted == "weighed twice"
 
 
+def test_value_of_a_finding_is_what_was_typed():
+    """Not the carbon it comes to; and whole, however many digits it has."""
+    heavy = a_cell(electrode_1_mg=2.0001234567, electrode_2_mg=6.25)
+    assert [f.value for f in summarise(cells=[heavy])[1]] == ["2.0001234567"]
+    gross = a_cell(electrode_1_mg=None, electrode_1_gross_mg=52.0, electrode_1_collector_mg=50.0)
+    found = summarise(cells=[gross])[1]
+    assert [(f.column, f.value) for f in found] == [("electrode_1_gross_mg", "52")]
+    lost = a_cell(electrode_1_mg=None, electrode_1_gross_mg=50.0, electrode_1_collector_mg=50.0)
+    (finding,) = summarise(cells=[lost])[1]
+    assert (finding.column, finding.value) == ("electrode_1_gross_mg", "50")
+    (finding,) = summarise(cells=[a_cell(binder_percent=100.5)])[1]
+    assert (finding.column, finding.value) == ("binder_percent", "100.5")
+
+
 def test_coarse_balance_is_questioned():
     coarse = {"readability_g": 1e-3, "repeatability_g": 1e-3, "calibration_percent": 0.0}
     findings = summarise(balance=coarse)[1]
     assert [f.column for f in findings] == ["electrode_1_mg", "electrode_2_mg"]
+    assert [f.value for f in findings] == ["6.25", "6.25"]
     assert "is only known to 23.6 %, over 10 %" in findings[0].message
 
 
@@ -338,3 +353,95 @@ def test_leakage_comes_from_the_hold_first():
     assert row["n_tests"] == 1
     row = summarise(results[:2])[0].iloc[0]
     assert (row["leakage_method"], row["leakage_resistance_ohm"]) == ("open_circuit", 4e4)
+
+
+FACTORS = {"lot_mates_factor": 1.6, "like_cells_factor": 3}
+LOTS = [
+    {"run": f"R{n}", "feedstock": "husk", "activation": "none", "firing": f"F{n}"}
+    for n in range(1, 5)
+]
+
+
+def asked_of_cells(*cells, design=LOTS, **options):
+    """Findings on cells given as (run, farads); a cell of 0.5 F has 200 F/g."""
+    rows = [a_cell(cell=f"C{n}", row=n + 1, run=run) for n, (run, _) in enumerate(cells, 1)]
+    results = [
+        a_result(test=f"T{n}", cell=f"C{n}", capacitance_F=farads)
+        for n, (_, farads) in enumerate(cells, 1)
+    ]
+    found = summarise(results, rows, limits=FACTORS, design=design, **options)[1]
+    assert {(f.table, f.severity, f.column, f.value) for f in found} <= {
+        ("cells", QUESTIONS, "electrode_1_mg", "6.25")
+    }
+    return [(f.id, f.message) for f in found]
+
+
+def test_two_cells_of_a_lot_that_differ_are_named_once():
+    ((cell, message),) = asked_of_cells(("R1", 0.5), ("R1", 0.5 / 15))
+    assert cell == "C2"
+    assert message == (
+        "C1 and C2 of lot R1 differ by a factor of 15 (200 and 13.3 F/g). Check times, masses, "
+        "farads and currents of both."
+    )
+    assert asked_of_cells(("R1", 0.5), ("R1", 0.5 / 1.59)) == []
+    # Other lots of the kind say which of the two it is.
+    ((cell, _),) = asked_of_cells(("R1", 0.5 / 15), ("R1", 0.5), ("R2", 0.55), ("R2", 0.45))
+    assert cell == "C1"
+
+
+def test_the_one_cell_apart_from_its_mates_is_asked_about():
+    ((cell, message),) = asked_of_cells(("R1", 0.5), ("R1", 0.5 / 60), ("R1", 0.45))
+    assert cell == "C2"
+    assert "C2 gives 3.33 F/g, a factor of 54 below the 180 F/g" in message
+    assert "in the middle of the 3 cells of lot R1" in message
+    ((cell, message),) = asked_of_cells(*[("R1", 0.5)] * 4, ("R1", 1.0))
+    assert cell == "C5"
+    assert "a factor of 2 above" in message
+
+
+def test_a_cell_alone_in_its_lot_is_set_beside_those_of_its_kind():
+    ((cell, message),) = asked_of_cells(("R1", 0.5), ("R1", 0.55), ("R2", 0.15))
+    assert cell == "C3"
+    assert "in the middle of the 3 cells of husk, not activated" in message
+    assert asked_of_cells(("R1", 0.5), ("R1", 0.55), ("R2", 0.2)) == []
+    ((cell, message),) = asked_of_cells(("R1", 0.05), ("R2", 0.5))
+    assert cell == "C1"
+    assert "C1 and C2 of husk, not activated differ by a factor of 10" in message
+    koh = [LOTS[0], LOTS[1] | {"activation": "KOH"}]
+    assert asked_of_cells(("R1", 0.05), ("R2", 0.5), design=koh) == []
+
+
+def test_lots_are_told_apart_as_they_were_made():
+    """An aliquot is no mate of its untreated parent; runs of one pool are mates."""
+    aliquot = [LOTS[0], LOTS[1] | {"run": "R1a", "parent": "R1", "activation": "KOH"}]
+    assert asked_of_cells(("R1", 0.2), ("R1a", 0.5), design=aliquot) == []
+    pool = [lot | {"pool": "P1"} for lot in LOTS[:2]]
+    ((_, message),) = asked_of_cells(("R1", 0.25), ("R2", 0.5), design=pool)
+    assert "C1 and C2 of lot P1" in message
+
+
+def test_without_limits_nothing_is_asked():
+    cells = [a_cell(), a_cell(cell="C2", row=3)]
+    results = [a_result(), a_result(test="T2", cell="C2", capacitance_F=0.05)]
+    assert summarise(results, cells, limits={})[1] == []
+
+
+def test_methods_that_disagree_are_named_with_the_one_that_counts():
+    typed = a_result(test="T2", method="direct", capacitance_F=0.31, capacitance_F_se=0.01)
+    frame, findings = summarise([a_result(), typed])
+    assert frame["capacitance_F"].tolist() == [0.5]
+    (finding,) = findings
+    assert (finding.table, finding.column, finding.value) == ("cells", "cell", "C1")
+    assert finding.message == (
+        "constant_current (T1) gives 0.5 F and direct (T2) 0.31 F: they differ by 47 %, more than "
+        "their uncertainties allow. constant_current counts, as the first in method_order that "
+        "this cell has. Check the typed farads, loads, currents and times, and exclude the wrong "
+        "test (exclude_reason)."
+    )
+
+
+@pytest.mark.parametrize(("other", "se"), [(0.42, 0.001), (0.31, 0.07), (0.31, None)])
+def test_methods_are_asked_about_beyond_a_fifth_and_three_uncertainties(other, se):
+    typed = a_result(test="T2", method="direct", capacitance_F=other, capacitance_F_se=se)
+    # Stated without uncertainty: that of the other test alone is known.
+    assert len(summarise([a_result(), typed])[1]) == (1 if se is None else 0)

@@ -100,8 +100,9 @@ def test_calls_do_not_share_values(load):
             15,
             "limits.zzz",
             "The key is unknown. Known here are electrode_F_per_g, loading_mg_per_cm2, "
-            "mass_u_percent, aqueous_voltage_V, nitrogen_d_percent, koh_warning_C, peak_off_C, "
-            "hold_off_percent, ramp_off_percent, thermocouple_spread_C, koh_ratio_off_percent, "
+            "mass_u_percent, lot_mates_factor, like_cells_factor, aqueous_voltage_V, "
+            "nitrogen_d_percent, koh_warning_C, peak_off_C, hold_off_percent, "
+            "ramp_off_percent, thermocouple_spread_C, koh_ratio_off_percent, "
             "koh_carbon_percent. Rename or delete it.",
         ),
         (

@@ -264,7 +264,7 @@ def test_one_activated_lot_too_few_to_compare_is_neither_fitted_nor_ranked():
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["activation"]) == {"none"}
     assert summary["merits"]["electrode_F_per_g"]["not_ranked"] == [
-        {"candidate": "b_700C_60min_KOH3", "reason": f"capacitance: {words}"}
+        {"candidate": "b_700C_60min_KOH3", "reason": words}
     ]
 
 
@@ -358,7 +358,7 @@ def test_a_feedstock_is_not_given_the_value_of_its_other_side():
     assert summary["merits"]["electrode_F_per_g"]["not_ranked"] == [
         {
             "candidate": "a_700C_60min_KOH3",
-            "reason": "capacitance: the model has no term for activation, and what is measured "
+            "reason": "the model has no term for activation, and what is measured "
             "lies at another one",
         }
     ]

@@ -241,7 +241,12 @@ def test_a_feedstock_without_cells_has_no_place_by_capacitance(candidates, model
     carbon = ranking[ranking["merit"] == "carbon_g_per_kg_d"]
     assert set(carbon["feedstock"]) == {"husk", "shell"}
     assert summary["missing"][0].startswith("shell_700C_60min, shell_700C_60min_KOH3 are not")
-    assert "nothing of this feedstock is measured yet" in summary["missing"][0]
+    # The quantity is named once.
+    assert summary["missing"][0].endswith(
+        "are not ranked by electrode capacitance: nothing of this feedstock is measured yet."
+    )
+    _, summary = rank_candidates(candidates, models, draws, merits=["device_F_per_kg_d"], seed=1)
+    assert "capacitance: nothing of this feedstock is measured yet." in summary["missing"][0]
 
 
 def test_activation_is_not_ranked_where_no_activated_lot_was_measured(candidates, models, draws):

@@ -73,6 +73,14 @@ def run(folder, tests, readings=(), cells=(CELL,)):
     return rows, findings
 
 
+def cycles_of(folder):
+    """Cycles of the good record."""
+    return reduce_tests(
+        [a_test()], [CELL], [], column_maps=MAPS, instrument=INSTRUMENT, settings=SETTINGS,
+        trace_folder=folder,
+    )[1]  # fmt: skip
+
+
 def left_out(folder, test, **more):
     """The one finding that leaves the one test out."""
     rows, findings = run(folder, [test], **more)
@@ -89,6 +97,7 @@ def test_constant_current_row(folder):
     assert tuple(row) == TEST_RESULT_COLUMNS
     assert (row["test"], row["cell"], row["method"]) == ("T1", "C1", "constant_current")
     assert row["cycles"] == 3  # the first of four is not steady
+    assert row["n_points"] == sum(c["n_points"] for c in cycles_of(folder) if c["cycle"] > 1) > 30
     for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
         assert row[name] == pytest.approx(0.5, rel=1e-6)
         # Gain of voltage 0.1 % and current 0.2 %, and the clock: common to all cycles.
@@ -196,6 +205,63 @@ def test_decay_of_two_time_constants_is_questioned(folder):
     (finding,) = findings
     assert (finding.severity, finding.accepted) == (QUESTIONS, "old cell")
     assert "early part" in finding.message
+
+
+def by_hand(method, times, voltages, folder, **values):
+    """The row of a test read by hand, and the findings on it."""
+    readings = [
+        {"test": "T1", "time_s": float(t), "voltage_V": float(v), "current_mA": None}
+        for t, v in zip(times, voltages, strict=True)
+    ]
+    test = a_test(method=method, trace=None, trace_map=None, **values)
+    (row,), findings = run(folder, [test], readings)
+    return row, [(f.column, f.value, f.message) for f in findings]
+
+
+def test_readings_without_a_part_in_the_result_are_told(folder):
+    t = np.arange(0.0, 160.0, 20.0)
+    v = np.exp(-t / (0.5 * 200.0))
+    row, findings = by_hand("through_resistor", t, v, folder, load_ohm=200.0)
+    assert (row["n_points"], findings) == (8, [])
+    late = np.where(np.arange(8) == 1, 1000.0, t)
+    row, findings = by_hand("through_resistor", late, v, folder, load_ohm=200.0)
+    assert row["n_points"] == 7
+    assert row["capacitance_F"] == pytest.approx(0.5, rel=1e-3)
+    ((column, value, message),) = findings
+    assert (column, value) == ("test", "T1")
+    assert message == (
+        "1 of 8 readings is not used: that at 1000 s. A discharge counts down to 5 % of its "
+        "highest voltage and until the voltage rises again. Check times and voltages."
+    )
+
+
+def test_readings_before_the_resistor_have_a_part(folder):
+    """A cell of 20 Ω at rest until 30 s: those readings give the first step."""
+    t = np.arange(0.0, 160.0, 10.0)
+    v = np.where(t < 30, 1.0, 200 / 220 * np.exp(-(t - 25) / (0.5 * 220)))
+    row, findings = by_hand("through_resistor", t, v, folder, load_ohm=200.0)
+    assert findings == []
+    assert row["n_points"] == 13
+
+
+def test_open_circuit_readings_before_the_highest_are_told(folder):
+    t = np.arange(0.0, 9.0) * 3600.0
+    v = 0.9 - 0.002 * np.sqrt(t)
+    v[2] = 0.98
+    row, findings = by_hand("open_circuit", t, v, folder)
+    assert row["n_points"] == 7
+    ((_, _, message),) = findings
+    assert message.startswith("2 of 9 readings are not used: those at 0 and 3600 s.")
+
+
+def test_typed_farads_too_small_for_the_carbon_are_questioned(folder):
+    test = a_test(method="direct", trace=None, capacitance_F=0.31 / 60, capacitance_F_se=0.001)
+    (row,), (finding,) = run(folder, [test])
+    assert row["n_points"] is None
+    assert (finding.severity, finding.column) == (QUESTIONS, "capacitance_F")
+    assert finding.value == f"{0.31 / 60:.12g}"
+    assert "2.1 F per gram of one electrode" in finding.message
+    assert "Check the farads typed" in finding.message
 
 
 def test_direct(folder):

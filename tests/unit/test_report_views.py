@@ -15,6 +15,7 @@ from charscreen.report.unfilled_view import unfilled_sentences, unfilled_table
 from charscreen.words import (
     LEVELS,
     agree,
+    candidate_words,
     candidates_in_words,
     count_words,
     level_words,
@@ -169,6 +170,20 @@ def test_counts_and_verbs_agree():
     assert list_ids(list("abcd"), most=2) == "a, b and 2 more"
 
 
+def test_candidates_that_differ_in_activation_alone_differ_in_words():
+    row = {"feedstock": "hemp", "peak_temperature_C": 600.0, "hold_min": 60.0}
+    row |= {"activation": "KOH", "koh_ratio": 3.0}
+    ids = [f"hemp_600C_60min_KOH3_{end}" for end in ("700C_30min", "700C_60min", "800C_30min")]
+    words = [candidate_words(row | {"candidate": name}, {"hemp": "Hemp"}) for name in ids]
+    assert words == [
+        f"Hemp, 600 °C, 60 min, KOH 3 : 1, activated at {end}"
+        for end in ("700 °C for 30 min", "700 °C for 60 min", "800 °C for 30 min")
+    ]
+    assert candidate_words(row | {"candidate": "hemp_600C_60min_KOH3"}) == (
+        "hemp, 600 °C, 60 min, KOH 3 : 1"
+    )
+
+
 @pytest.mark.parametrize(
     ("text", "expected"),
     [
@@ -180,7 +195,7 @@ def test_counts_and_verbs_agree():
         ),
         (
             "hemp_600C_60min_KOH3_700C_30min and b_600C_60min are",
-            "Hemp, 600 °C, 60 min, KOH 3 : 1, activated at 700 °C, activated for 30 min; and "
+            "Hemp, 600 °C, 60 min, KOH 3 : 1, activated at 700 °C for 30 min; and "
             "b, 600 °C, 60 min, not activated are",
         ),
         (

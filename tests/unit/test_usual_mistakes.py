@@ -330,8 +330,12 @@ def test_the_demo_has_no_finding_but_those_put_there():
     ]
 
 
-def summarised(capacitance_F, **changes):
-    """Findings on one cell with a measured capacitance."""
+# As config.yaml has them where it says nothing.
+DEFAULT_LIMITS = open_screen(ROOT).config["limits"]
+
+
+def summarised(capacitance_F, *, sister_F=None, typed_F=None, **changes):
+    """Findings on one cell with a measured capacitance, its sister and another method beside."""
     cell = {
         "cell": "C1", "run": "R1", "electrode_1_mg": 6.2, "electrode_2_mg": 6.1,
         "binder_percent": 10.0, "additive_percent": 10.0, "area_cm2": 1.13,
@@ -339,13 +343,19 @@ def summarised(capacitance_F, **changes):
     } | changes  # fmt: skip
     test = {"test": "T1", "cell": "C1", "method": "constant_current", "current_mA": 5.0}
     test |= {"capacitance_F": capacitance_F, "capacitance_F_se": 0.01}
+    tests, cells = [test], [cell]
+    if sister_F:
+        tests.append(test | {"test": "T2", "cell": "C2", "capacitance_F": sister_F})
+        cells.append(cell | {"cell": "C2", "electrode_1_mg": 6.3, "electrode_2_mg": 6.0})
+    if typed_F:
+        tests.append(test | {"test": "T9", "method": "direct", "capacitance_F": typed_F})
     _, findings = summarise_cells(
-        [test],
-        [cell],
-        [{"run": "R1", "parent": None}],
+        tests,
+        cells,
+        [{"run": "R1", "parent": None, "feedstock": "husk", "activation": "none"}],
         electrode_balance={"readability_g": 0.0001},
-        limits={"electrode_F_per_g": 400, "loading_mg_per_cm2": 1.0, "mass_u_percent": 10},
-        method_order=["constant_current"],
+        limits=DEFAULT_LIMITS,
+        method_order=["constant_current", "direct"],
     )
     return [(f.severity, f.id, f.column, f.message) for f in findings]
 
@@ -358,3 +368,29 @@ def test_mistakes_that_only_show_after_the_traces_are_read():
     ((severity, _, column, message),) = summarised(0.31, area_cm2=11.3)  # 1.13 without its mark
     assert (severity, column) == (QUESTIONS, "area_cm2")
     assert "check masses and area" in message
+
+
+@pytest.mark.parametrize(
+    ("what", "changes"),
+    [
+        ("minutes for seconds, or farads so much too small", {"capacitance_F": 0.31 / 60}),
+        ("decimal mark of the farads lost", {"capacitance_F": 0.031}),
+        ("decimal mark of both masses lost", {"electrode_1_mg": 62.0, "electrode_2_mg": 61.0}),
+        ("masses of both electrodes for each", {"electrode_1_mg": 12.3, "electrode_2_mg": 12.3}),
+    ],
+)
+def test_mistakes_that_show_beside_a_sister_cell(what, changes):
+    here = {"capacitance_F": 0.31, "area_cm2": 5.0, "sister_F": 0.32} | changes
+    found = [f for f in summarised(**here) if "of lot R1" in f[3]]
+    ((severity, cell, column, message),) = found
+    assert (severity, cell, column) == (QUESTIONS, "C1", "electrode_1_mg"), what
+    assert message.startswith("C1 and C2 of lot R1 differ by a factor of")
+    assert "Check times, masses, farads and currents of both." in message
+
+
+def test_farads_typed_beside_a_trace_that_says_otherwise():
+    assert summarised(0.50, typed_F=0.47) == []
+    ((severity, cell, column, message),) = summarised(0.50, typed_F=0.31)
+    assert (severity, cell, column) == (QUESTIONS, "C1", "cell")
+    assert "constant_current (T1) gives 0.5 F and direct (T9) 0.31 F" in message
+    assert "constant_current counts" in message

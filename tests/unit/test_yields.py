@@ -214,6 +214,8 @@ def test_lots_without_repeats_are_not_fitted(screen):
     char = refit(screen, one_each)["char_yield"]
     assert char.model["fitted"] is False
     assert "12 lots of 12 feedstocks do not show how much repeats scatter" in char.model["reason"]
+    char = refit(screen, one_each.head(1))["char_yield"]
+    assert "1 lot of 1 feedstock does not show how much repeats" in char.model["reason"]
 
 
 def test_one_firing_only(screen):

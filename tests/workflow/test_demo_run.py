@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from charscreen.files import read_csv, read_json
+from charscreen.words import list_ids
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -54,12 +55,51 @@ def test_all_tables_are_there_and_full(demo):
         assert one["p_best"].sum() == pytest.approx(1, abs=1e-6)
 
 
+def cell_noted(note: str) -> str:
+    """The one cell of the demo with that note."""
+    cells = read_csv(ROOT / "config" / "cells.csv")
+    return cells.loc[cells["note"] == note, "cell"].item()
+
+
 def test_dirt_of_the_demo_is_found(demo):
-    findings = read_csv(demo.results / "collect" / "findings.csv")
-    heavy = findings[(findings["table"] == "masses") & (findings["severity"] == "leaves out")]
-    assert len(heavy) == 1
-    assert heavy["column"].iloc[0] == "char_g"
-    assert not (findings["severity"] == "stops").any()
+    """All that was put there is found, and nothing else: no clean cell is asked about."""
+    collect = demo.results / "collect"
+    findings = read_csv(collect / "findings.csv")
+    heavy, overshot, leaky, thin = findings.to_dict("records")
+    assert (heavy["table"], heavy["column"], heavy["severity"]) == (
+        *("masses", "char_g", "leaves out"),
+    )
+    assert (overshot["table"], overshot["column"], float(overshot["value"])) == (
+        *("firings", "peak_temperature_C", 760),
+    )
+    assert "760 °C where 700 °C was planned" in overshot["message"]
+    results = read_csv(collect / "test_results.csv")
+    tests = read_csv(ROOT / "config" / "tests.csv").set_index("test")
+    of_leaky = results[results["cell"] == cell_noted("loses voltage quickly")]
+    assert set(of_leaky["quality"]) == {"coulombic efficiency under 90 %"}
+    assert (leaky["table"], leaky["severity"]) == ("tests", "questions")
+    assert leaky["value"] == tests.loc[of_leaky["test"].item(), "trace"]
+    assert "of the charge comes back: the cell leaks" in leaky["message"]
+    of_resistive = results[results["cell"] == cell_noted("contact looked corroded")]
+    assert set(of_resistive["quality"]) == {"drop over 20 % of the window"}
+    assert of_resistive["esr_ohm"].item() == results["esr_ohm"].max()
+    assert (thin["table"], thin["column"], float(thin["value"])) == ("cells", "area_cm2", 12)
+    assert "coated thinly" in thin["accepted"]
+    assert findings["accepted"].notna().sum() == 1
+
+
+def test_cells_that_the_demo_lacks_are_told(demo):
+    page = (demo.results / "report.html").read_text(encoding="utf-8")
+    text = re.sub(r"\s+", " ", re.sub(r"<[^>]+>", " ", page))
+    lots = read_csv(ROOT / "config" / "design.csv")
+    lots = lots[lots["exclude_reason"].isna()]
+    cells = read_csv(ROOT / "config" / "cells.csv")
+    without = [run for run in lots["run"] if run not in set(cells["run"])]
+    assert len(without) == 5
+    assert f"Lots without a cell 5 of {len(lots)} {list_ids(without)}" in text
+    untested = cell_noted("not tested yet")
+    assert f"Cell without a test 1 of {len(cells)} {untested}" in text
+    assert untested not in set(read_csv(demo.results / "collect" / "cells.csv")["cell"])
 
 
 def test_changed_mass_reruns_the_ledger_and_not_the_traces(demo_copy):

@@ -61,6 +61,8 @@ def test_every_method_goes_through_the_graph(screen):
     # What does not apply is empty, never zero.
     assert rows.loc["T05", ["capacitance_F", "esr_ohm", "energy_J", "cycles"]].isna().all()
     assert not (rows.select_dtypes("number") == 0).loc["T03"].any()
+    assert rows["n_points"]["T02"] == 89
+    assert rows["n_points"].isna().tolist() == [False, False, True, *[False] * 4]
     cycles = pl.read_parquet(collect / "cycles.parquet")
     counts = dict(cycles.group_by("test").len().iter_rows())
     assert counts == {"T01": 3, "T11": 3, "T04": 3}
@@ -68,6 +70,19 @@ def test_every_method_goes_through_the_graph(screen):
     assert cells["n_currents"]["C01"] == 2
     assert cells["leakage_method"].tolist() == ["open_circuit", "held_voltage", None]
     assert screen.planned("collect") == {}
+
+
+def test_methods_that_disagree_reach_the_findings(screen):
+    screen.edit("tests", lambda lines: [*lines, "T12,C01,direct,,,,,0.31,0.01"])
+    screen.must_run("collect")
+    found = read_csv(screen.results / "collect" / "findings.csv")
+    found = found[(found["table"] == "cells") & (found["column"] == "cell")]
+    assert (found["row"].item(), found["value"].item()) == (2, "C01")
+    assert (
+        found["message"]
+        .item()
+        .startswith("constant_current (T01 and T11) gives 0.4 F and direct (T12) 0.31 F")
+    )
 
 
 def test_reference_current_reads_no_trace_again(screen):

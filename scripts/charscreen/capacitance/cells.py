@@ -7,6 +7,13 @@ import numpy as np
 
 from charscreen.capacitance.carbon import coating_mass
 from charscreen.capacitance.cell_figures import fill_area, fill_mass
+from charscreen.capacitance.cell_questions import (
+    cell_finding,
+    mass_column,
+    question_figures,
+    question_likes,
+    question_methods,
+)
 from charscreen.capacitance.over_tests import choose_method, mean_of_tests, mean_with_parts
 from charscreen.capacitance.rate import RateFit, count_currents, fit_rate
 from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding
@@ -69,7 +76,8 @@ def summarise_cells(
     electrode_balance : dict
         Standard uncertainties ``readability_g``, ``repeatability_g``, ``calibration_percent``.
     limits : dict
-        ``electrode_F_per_g``, ``loading_mg_per_cm2``, ``mass_u_percent``.
+        ``electrode_F_per_g``, ``loading_mg_per_cm2``, ``mass_u_percent``,
+        ``lot_mates_factor``, ``like_cells_factor``; what is absent is not asked.
     method_order : iterable of str
         The capacitance of a cell is from the first of these methods that it has.
     reference_current_A_per_g : float, optional
@@ -145,6 +153,8 @@ def cell_rows(
         findings.extend(one.found)
         if row is not None:
             rows.append(row)
+    pools = {run: row["pool"] for run, row in by_run.items() if row.get("pool")}
+    findings.extend(question_likes(rows, cells, pools, limits))
     return rows, findings
 
 
@@ -186,25 +196,15 @@ class _Cell:
         self.limits, self.method_order = limits, method_order
         self.found: list[Finding] = []
 
-    def add(self, severity, column, value, message) -> None:
+    def add(self, severity, column, message) -> None:
         """Note a finding on this cell's row."""
-        cell = self.cell
-        accepted = (cell.get("accepted") or "") if severity == QUESTIONS else ""
-        text = "" if value is None else f"{value:.4g}" if isinstance(value, float) else str(value)
-        self.found.append(
-            Finding(
-                *("cells", cell.get("row"), column, text, severity, message, accepted),
-                id=cell["cell"],
-            )
-        )
+        self.found.append(cell_finding(self.cell, severity, column, message))
 
     def row(self, by_run, reference_A_per_g, slopes, area_u_percent) -> dict | None:
         """The row of this cell; None where it is left out."""
         cell, run = self.cell, by_run.get(self.cell["run"])
         if run is None:
-            self.add(
-                LEAVES_OUT, "run", cell["run"], "its run is not in the design, or was left out."
-            )
+            self.add(LEAVES_OUT, "run", "its run is not in the design, or was left out.")
             return None
         masses = self._carbon()
         if masses is None:
@@ -213,7 +213,7 @@ class _Cell:
         method, used = choose_method(self.tests, self.method_order)
         if method is None:
             message = "none of its tests has a method listed in method_order: it gives no figure."
-            self.add(QUESTIONS, "cell", cell["cell"], message)
+            self.add(QUESTIONS, "cell", message)
             return None
         row = dict.fromkeys(CELL_COLUMNS)
         row.update({name: run.get(name) for name in _FROM_DESIGN})
@@ -238,7 +238,8 @@ class _Cell:
         )  # fmt: skip
         fill_area(row, area_u_percent=area_u_percent)
         self._leakage(row)
-        _ask(row, self.limits, self.add)
+        question_figures(row, cell, self.limits, self.add)
+        question_methods(self.tests, self.method_order, self.add)
         return row
 
     def _carbon(self) -> tuple[list[float], list[float]] | None:
@@ -248,7 +249,7 @@ class _Cell:
             mass = coating_mass(cell, k, self.balance)
             if mass is None or mass[0] <= 0:
                 self.add(
-                    LEAVES_OUT, f"electrode_{k}_mg", cell.get(f"electrode_{k}_mg"),
+                    LEAVES_OUT, mass_column(cell, k),
                     f"electrode {k} has no coating mass above zero. Write electrode_{k}_mg, or "
                     f"electrode_{k}_gross_mg and electrode_{k}_collector_mg.",
                 )  # fmt: skip
@@ -259,7 +260,7 @@ class _Cell:
         share = 1.0 - (binder + additive) / 100.0
         if share <= 0:
             self.add(
-                LEAVES_OUT, "binder_percent", binder,
+                LEAVES_OUT, "binder_percent",
                 f"binder {binder:g} % and additive {additive:g} % leave no carbon. Both are parts "
                 "of the dry coating.",
             )  # fmt: skip
@@ -281,7 +282,7 @@ class _Cell:
             row["rate_exponent"], row["rate_exponent_se"] = fit.exponent, fit.exponent_se
             if fit.bends:
                 self.add(
-                    QUESTIONS, "cell", self.cell["cell"],
+                    QUESTIONS, "cell",
                     "its capacitance does not follow one power of the current. Check the tests "
                     f"{row['tests']}; the figure at the reference current is then unsure.",
                 )  # fmt: skip
@@ -297,7 +298,7 @@ class _Cell:
             row["capacitance_at"] = BORROWED
         elif reference_A_per_g and not (own and abs(np.log(reference / own)) < np.log(1.1)):
             self.add(
-                QUESTIONS, "cell", self.cell["cell"],
+                QUESTIONS, "cell",
                 "its capacitance cannot be brought to reference_current_A_per_g "
                 f"({reference_A_per_g:g} A/g) and stays at its tests' own current. Test it at a "
                 "second current, or do not compare it with the others.",
@@ -345,25 +346,3 @@ class _Cell:
             if row["leakage_current_mA"] is not None:
                 row["leakage_method"] = method
                 return
-
-
-def _ask(row, limits, add) -> None:
-    """Questions on what is implausible."""
-    highest = limits.get("electrode_F_per_g")
-    if highest and row["electrode_F_per_g"] > highest:
-        add(QUESTIONS, "electrode_1_mg", row["carbon_1_mg"],
-            f"the electrode figure is {row['electrode_F_per_g']:.4g} F/g, above {highest:g}. "
-            "Check the electrode masses (mg, dry coating without collector), the current's unit "
-            "and the upper voltage.")  # fmt: skip
-    loading, least = row["loading_mg_per_cm2"], limits.get("loading_mg_per_cm2")
-    if loading is not None and least and loading < least:
-        add(QUESTIONS, "area_cm2", row["area_cm2"],
-            f"the loading is {loading:.3g} mg of carbon per cm², under {least:g}: figures per "
-            "gram are then unsure. Coat thicker, or check masses and area.")  # fmt: skip
-    largest = limits.get("mass_u_percent")
-    for k in (1, 2):
-        share = 100.0 * row[f"carbon_{k}_mg_se"] / row[f"carbon_{k}_mg"]
-        if largest and share > largest:
-            add(QUESTIONS, f"electrode_{k}_mg", row[f"carbon_{k}_mg"],
-                f"the carbon on electrode {k} is only known to {share:.3g} %, over {largest:g} "
-                "%. Coat more, or use a finer balance.")  # fmt: skip

@@ -3,7 +3,7 @@
 import numpy as np
 
 from charscreen.capacitance.analyse import constant_current_rows
-from charscreen.capacitance.exponential import measure_decay
+from charscreen.capacitance.exponential import FLOOR_SHARE, find_decay, measure_decay
 from charscreen.capacitance.leakage import READ_AT_S, measure_hold
 from charscreen.capacitance.logged_load import question_load
 from charscreen.capacitance.over_tests import choose_method, mean_of_tests
@@ -15,8 +15,9 @@ from charscreen.capacitance.plausible import (
     question_current,
     question_discharge,
     question_scan_rate,
+    question_unused,
 )
-from charscreen.capacitance.self_discharge import measure_open_circuit
+from charscreen.capacitance.self_discharge import find_decline, measure_open_circuit
 from charscreen.capacitance.steady import summarise_cycles
 from charscreen.capacitance.voltammetry import measure_scans
 
@@ -234,6 +235,15 @@ def _through_resistor(one, row, trace, instrument, settings, others) -> None:
             "load_ohm",
         )
     question_load(one, trace, load)
+    if not one.test.get("trace"):
+        start, stop, before = find_decay(trace.time_s, trace.voltage_V)
+        # Readings before the resistor was connected give the first step.
+        part = (start if before is None else 0, stop)
+        what = (
+            f"A discharge counts down to {100 * FLOOR_SHARE:g} % of its highest voltage and until "
+            "the voltage rises again."
+        )
+        question_unused(one, trace.time_s, part, what)
     note_overvoltage(one, trace.voltage_V)
 
 
@@ -272,6 +282,9 @@ def _open_circuit(one, row, trace, instrument, settings, others) -> None:
         ) from None
     row.update({name: value for name, value in found.items() if name in row and name != "quality"})
     one.flags.extend(flag for flag in found["quality"].split("; ") if flag)
+    if not one.test.get("trace"):
+        what = "The record counts from its highest voltage on, while it is above zero."
+        question_unused(one, time, find_decline(time, voltage), what)
     note_overvoltage(one, trace.voltage_V)
 
 

@@ -3,6 +3,7 @@
 import numpy as np
 
 from charscreen.capacitance.carbon import rough_carbon_g
+from charscreen.words import agree, count_words, list_ids
 
 # Bounds beyond which a test is questioned, since a unit is then usually wrong. Common practice,
 # no source: tests run at 0.1 to 20 A per gram of carbon and a discharge takes seconds to hours.
@@ -64,10 +65,41 @@ def question_capacitance(one, capacitance_F: float | None) -> None:
         return
     electrode = 4.0 * capacitance_F / carbon
     if electrode < LEAST_F_PER_G:
+        is_typed = one.test["method"] == "direct"
+        remedy = (
+            "Check the farads typed, and the electrode masses (mg)."
+            if is_typed
+            else "Check the units of time (seconds or minutes) and of current."
+        )
         one.question(
             f"the capacitance comes to {electrode:.2g} F per gram of one electrode, which is "
-            "little. Check the units of time (seconds or minutes) and of current.",
-            "trace",
+            f"little. {remedy}",
+            "capacitance_F" if is_typed else "trace",
+        )
+
+
+def question_unused(one, time_s: np.ndarray, part: tuple[int, int], what_counts: str) -> None:
+    """Question readings by hand that have no part in the result: one is then often mistyped.
+
+    Parameters
+    ----------
+    one : object
+        The test: ``question(message, column)``.
+    time_s : (n,) array
+        Times of the readings. [s]
+    part : tuple of int
+        First reading that counts and one past the last.
+    what_counts : str
+        Which readings count, as a sentence.
+    """
+    unused = [*time_s[: part[0]], *time_s[part[1] :]]
+    if len(unused):
+        n = len(unused)
+        times = list_ids([f"{t:g}" for t in unused])
+        one.question(
+            f"{n} of {count_words(len(time_s), 'reading')} {agree(n, 'is', 'are')} not used: "
+            f"{agree(n, 'that', 'those')} at {times} s. {what_counts} Check times and voltages.",
+            "test",
         )
 
 

@@ -8,7 +8,7 @@ from charscreen.capacitance.evaluate import ORDER, LeftOut, evaluate
 from charscreen.capacitance.plausible import question_capacitance, wrong_scale_of_voltage
 from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.capacitance.thinned import thin
-from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding, nearest
+from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding, nearest, typed_text
 from charscreen.rows_csv import write_rows_csv
 from charscreen.traces.reading import Trace, TraceReader
 
@@ -131,11 +131,10 @@ class _Test:
         self.cycles: list[dict] = []
         self.trace: Trace | None = None
 
-    def find(self, severity: str, message: str, column: str, value: object = None) -> None:
-        """Note a finding on this test's row."""
-        value = self.test.get(column) if value is None else value
+    def find(self, severity: str, message: str, column: str) -> None:
+        """Note a finding on this test's row, with the value typed in that column."""
         accepted = (self.test.get("accepted") or "") if severity == QUESTIONS else ""
-        text = "" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+        text = typed_text(self.test.get(column))
         self.findings.append(
             Finding(
                 *("tests", self.test.get("row"), column, text, severity, message, accepted),
@@ -143,9 +142,9 @@ class _Test:
             )
         )
 
-    def question(self, message: str, column: str, value: object = None) -> None:
+    def question(self, message: str, column: str) -> None:
         """Note a doubt; the test is kept."""
-        self.find(QUESTIONS, message, column, value)
+        self.find(QUESTIONS, message, column)
 
     def evaluate(self, reader: TraceReader, instrument, settings, others) -> dict:
         """The row of this test."""
@@ -168,8 +167,7 @@ class _Test:
         self.cycles = evaluate(
             self, row, self.trace, instrument=instrument, settings=settings, others=others
         )
-        if method != "direct":
-            question_capacitance(self, row["capacitance_F"])
+        question_capacitance(self, row["capacitance_F"])
         row["quality"] = "; ".join(dict.fromkeys(self.flags))
         return row
 

@@ -1,9 +1,12 @@
 """Columns of the tables of tests and of cycles."""
 
 #: One row per test. ``_se`` is the standard uncertainty of the column before, ``_se_a`` its part
-#: from scatter (type A), ``_se_b`` the part from instrument and method (type B).
+#: from scatter (type A), ``_se_b`` the part from instrument and method (type B). ``n_points``
+#: counts the readings that the figure rests on: of the steady cycles within the window, of the
+#: decay, of the fall at open circuit, about the moment of the leakage current.
 TEST_RESULT_COLUMNS = (
-    "test", "cell", "method", "cycles", "cycles_outlying", "current_mA", "scan_rate_mV_per_s",
+    "test", "cell", "method", "cycles", "cycles_outlying", "n_points", "current_mA",
+    "scan_rate_mV_per_s",
     "capacitance_F", "capacitance_F_se", "capacitance_F_se_a", "capacitance_F_se_b",
     "capacitance_charge_F", "capacitance_charge_F_se",
     "capacitance_energy_F", "capacitance_energy_F_se",

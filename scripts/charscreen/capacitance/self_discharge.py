@@ -124,7 +124,9 @@ def measure_open_circuit(
     memory. IEC 62391-1: 8 h at the rated voltage, then 16 or 24 h open, meter of 1 MΩ or more.
     """
     instrument = {**EXACT, **(instrument or {})}
-    t, v = _decline(np.asarray(time_s, float), np.asarray(voltage_V, float))
+    time_s, voltage_V = np.asarray(time_s, float), np.asarray(voltage_V, float)
+    start, stop = find_decline(time_s, voltage_V)
+    t, v = time_s[start:stop] - time_s[start], voltage_V[start:stop]
     row = dict.fromkeys(OPEN_CIRCUIT_COLUMNS)
     noise = noise_sd(v)
     parts = _averaged(t, v)
@@ -160,27 +162,44 @@ def measure_open_circuit(
     return row
 
 
-def _decline(time, voltage) -> tuple[np.ndarray, np.ndarray]:
-    """The record from its highest voltage on (mean of the noise), time from there."""
-    noise = noise_sd(voltage)
-    high = voltage >= voltage.max() - 4.0 * noise
-    first = int(np.argmax(voltage))
+def find_decline(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int]:
+    """Which readings of a record count: from its highest voltage (mean of the noise) on.
+
+    Parameters
+    ----------
+    time_s, voltage_V : (n,) arrays
+        [s], [V]
+
+    Returns
+    -------
+    tuple of int
+        First reading and one past the last.
+
+    Raises
+    ------
+    ValueError
+        Fewer than six readings, no time between them, or no fall.
+    """
+    noise = noise_sd(voltage_V)
+    high = voltage_V >= voltage_V.max() - 4.0 * noise
+    first = int(np.argmax(voltage_V))
     if noise > 0:  # the highest reading is one of many: the decline begins with the first of them
         tops = np.flatnonzero(high[: first + 1])
         first = int(tops[0]) if len(tops) else first
-    t, v = time[first:] - time[first], voltage[first:]
-    if len(t) < LEAST_POINTS or t[-1] <= 0:
+    t, v = time_s[first:], voltage_V[first:]
+    if len(t) < LEAST_POINTS or t[-1] <= t[0]:
         raise ValueError(
             f"{len(t)} readings after the highest voltage are too few; {LEAST_POINTS} are the least"
         )
+    stop = len(voltage_V)
     if (v <= 0).any():
         keep = int(np.argmax(v <= 0))
         if keep < LEAST_POINTS:
             raise ValueError("the voltage is not above zero")
-        t, v = t[:keep], v[:keep]
-    if line_fit(t, v)[1] >= 0:
+        stop = first + keep
+    if line_fit(time_s[first:stop], voltage_V[first:stop])[1] >= 0:
         raise ValueError("the voltage does not fall")
-    return t, v
+    return first, stop
 
 
 def _averaged(t: np.ndarray, v: np.ndarray) -> tuple[np.ndarray, np.ndarray, np.ndarray]:

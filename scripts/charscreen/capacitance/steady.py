@@ -109,6 +109,7 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
     flags.extend(flag for flag, n in counts.items() if n * 2 >= len(steady))
     out: dict = {"cycles": len(steady), "flags": flags}
     out["cycles_outlying"] = sum(c["use"] == APART for c in cycles)
+    out["n_points"] = sum(c.get("n_points") or 0 for c in steady)
     for name in _PLAIN:
         known = [c[name] for c in steady if c.get(name) is not None]
         out[name] = float(np.mean(known)) if known else None

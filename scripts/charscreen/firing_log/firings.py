@@ -8,7 +8,7 @@ import pandas as pd
 
 from charscreen.deviations import DEFAULT_LIMITS, off_plan
 from charscreen.deviations import FIRING_QUANTITIES as QUANTITIES
-from charscreen.findings import QUESTIONS, Finding
+from charscreen.findings import QUESTIONS, Finding, typed_text
 from charscreen.firing_log.reading import read_kiln_log
 from charscreen.firing_log.summary import BAND_C, summarise_firing
 
@@ -105,7 +105,7 @@ class _Firing:
             return  # the check of the tables has told it
         record, notes = read_kiln_log(folder / self.typed["log"], column_map)
         for note in notes:
-            self.ask("log", self.typed["log"], f"{self.typed['log']}: {note}")
+            self.ask("log", f"{self.typed['log']}: {note}")
         if record is not None:
             self._summarise(*record, LOG, self.typed["log"])
 
@@ -126,7 +126,7 @@ class _Firing:
         try:
             found = summarise_firing(time, temperature, set_point_C=set_point).iloc[0]
         except ValueError as error:
-            self.ask("log" if source == LOG else "firing", at, f"{at} cannot be used: {error}.")
+            self.ask("log" if source == LOG else "firing", f"{at} cannot be used: {error}.")
             return
         self.source = source
         self.logged = {
@@ -139,7 +139,6 @@ class _Firing:
         if spread is not None and spread > self.limits["thermocouple_spread_C"]:
             self.ask(
                 "log",
-                at,
                 f"The thermocouples differ by {spread:.0f} °C near the peak (limit "
                 f"{self.limits['thermocouple_spread_C']:g} °C). Their mean is used; check their "
                 "places and whether one has failed, then mend the column map or accept it.",
@@ -212,7 +211,6 @@ class _Firing:
             ):
                 self.ask(
                     name,
-                    f"{typed:g}",
                     f"The {word} typed is {typed:g} {unit}, the {source} shows {logged:.4g} "
                     f"{unit}. The models take the {source}; correct the one that is wrong.",
                 )
@@ -224,17 +222,20 @@ class _Firing:
             ):
                 self.ask(
                     name,
-                    f"{logged:.4g}",
                     f"The {source} shows a {word} of {logged:.4g} {unit} where {wanted:g} {unit} "
                     "was planned. The models take what was done; check the log, or accept it.",
                 )
         return self.findings
 
-    def ask(self, column: str, value: str, message: str) -> None:
-        """A question about this firing; on its hand readings where it is not in firings."""
+    def ask(self, column: str, message: str) -> None:
+        """A question about this firing; on its hand readings where it is not in firings.
+
+        Its value is what was typed in that column, which may be nothing.
+        """
         table = "firings" if self.typed else "firing_readings"
         if table == "firing_readings":
             column = "firing" if column == "log" else "temperature_C"
+        value = self.firing if column == "firing" else typed_text(self.typed.get(column))
         self.findings.append(
             Finding(table, None, column, value, QUESTIONS, message, id=self.firing)
         )

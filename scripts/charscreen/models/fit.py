@@ -35,6 +35,7 @@ from charscreen.models.results import (
 )
 from charscreen.models.tables import GROUP_COLUMNS, ModelTables, to_scale
 from charscreen.models.terms import Terms, choose_terms
+from charscreen.words import agree, count_words
 
 DEFAULTS = {
     "draws": 4000,
@@ -157,9 +158,9 @@ def fit_model(
         terms.dropped += dropped
     if len(rows) - n_feedstocks < 2 or len(rows) < 4:
         reason = (
-            f"{len(rows)} {kind.unit}{'s' if len(rows) != 1 else ''} of {n_feedstocks} "
-            f"feedstock{'s' if n_feedstocks != 1 else ''} do not show how much repeats scatter; "
-            "measure at least two more repeats"
+            f"{count_words(len(rows), kind.unit)} of {count_words(n_feedstocks, 'feedstock')} "
+            f"{agree(len(rows), 'does', 'do')} not show how much repeats scatter; measure at "
+            "least two more repeats"
         )
         return ModelTables({"fitted": False, "reason": reason, **base, "flags": flags})
     if spare < 1 and kind.unit == "cell":

@@ -43,6 +43,7 @@ MERITS = {
     "carbon_g_per_kg_d": Merit("finished carbon per kg dry feed", "g/kg dry feed", False, True),
     "device_F_per_kg_d": Merit("device farads per kg dry feed", "F/kg dry feed", True, True),
 }
+NO_MODEL = "there is no model of"
 MEASURED, MODELLED, YIELD_ONLY = "measured", "other conditions", "yield only"
 OFF_PLAN = "fired off plan"
 
@@ -137,7 +138,8 @@ class MeritSource:
             electrode, why = self._predicted["capacitance"]
             # Equal electrodes: the cell figure is a quarter of the electrode figure.
             value = value * (electrode if name == "electrode_F_per_g" else electrode / 4)
-            reasons = _first(reasons, why)
+            # Where capacitance is all that counts the sentence names it already.
+            reasons = _first(reasons, _of("capacitance", why) if merit.needs_yield else why)
             measured &= self.candidates["n_cells"].to_numpy() > 0
         reasons = self._one_level(merit, reasons)
         ranked = np.array([not reason for reason in reasons], dtype=bool)
@@ -163,6 +165,7 @@ class MeritSource:
         """Finished carbon per dry feed. [g/kg]"""
         char, reasons = self._predicted["char_yield"]
         step, why = self._predicted["activation_yield"]
+        reasons, why = _of("char_yield", reasons), _of("activation_yield", why)
         carbon = 10.0 * char
         carbon = np.where(self._activated, carbon * step / 100, carbon)
         why = [reason if on else "" for reason, on in zip(why, self._activated, strict=True)]
@@ -171,15 +174,17 @@ class MeritSource:
     def _predict(self, name: str) -> tuple[np.ndarray, list[str]]:
         """Draws on the natural scale and, per candidate, why there are none."""
         n = len(self.candidates)
-        what = WHAT[name]
         if not self.is_fitted(name):
-            return np.full((self.n_draws, n), np.nan), [f"there is no model of {what}"] * n
+            return np.full((self.n_draws, n), np.nan), [f"{NO_MODEL} {WHAT[name]}"] * n
         model, draws = self._models[name], self._draws[name]
         eta = predict_draws(model, draws, self.candidates)
         order = self._rng.permutation(len(draws))[: self.n_draws]
-        return natural(model, eta)[order], [
-            f"{what}: {r}" if r else "" for r in not_covered(model, self.candidates)
-        ]
+        return natural(model, eta)[order], not_covered(model, self.candidates)
+
+
+def _of(name: str, reasons: Sequence[str]) -> list[str]:
+    """Reasons with the quantity they are about in front, where they do not name it."""
+    return [r if not r or r.startswith(NO_MODEL) else f"{WHAT[name]}: {r}" for r in reasons]
 
 
 def _first(reasons: Sequence[str], more: Sequence[str]) -> list[str]:

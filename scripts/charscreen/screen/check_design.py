@@ -4,6 +4,7 @@ from collections import Counter
 
 from charscreen.deviations import other_scale
 from charscreen.screen.review import Review
+from charscreen.words import agree, count_words
 
 _OF_CHAR_FIRING = ("peak_temperature_C", "hold_min", "ramp_C_per_min")
 _OF_ACTIVATION = ("activation_temperature_C", "activation_hold_min")
@@ -233,14 +234,14 @@ def _check_cautions(review: Review) -> None:
         feed = feeds.get(name)
         if feed is None:
             continue
-        rows = "1 lot" if count[name] == 1 else f"{count[name]} lots"
+        n = count[name]
+        start = f"{count_words(n, 'lot')} of {name} {agree(n, 'goes', 'go')} with KOH"
         if feed["may_activate"] == "no":
             review.questions(
                 "design",
                 row,
                 "activation",
-                f"{rows} of {name} go with KOH, but feedstocks says may_activate no. Correct one "
-                "of them.",
+                f"{start}, but feedstocks says may_activate no. Correct one of them.",
             )
         nitrogen = feed["nitrogen_d_percent"]
         if limit is not None and nitrogen is not None and nitrogen > limit:
@@ -248,7 +249,7 @@ def _check_cautions(review: Review) -> None:
                 "design",
                 row,
                 "activation",
-                f"{rows} of {name} go with KOH, and its nitrogen is {nitrogen:g} % (limit "
+                f"{start}, and its nitrogen is {nitrogen:g} % (limit "
                 f"{limit:g} %). Cyanides can form, and acid then frees hydrogen cyanide: test for "
                 "them before any acid wash, follow your safety data sheets and a written "
                 "procedure, or choose another feed.",
