@@ -258,6 +258,7 @@ def _imports(path: Path) -> tuple[str, ...]:
     return tuple({".".join(parts[:n]) for parts in ours for n in range(1, len(parts) + 1)})
 
 
+@cache
 def _file_of(module: str) -> Path | None:
     path = SCRIPTS.joinpath(*module.split("."))
     for file in (path.with_suffix(".py"), path / "__init__.py"):
