@@ -78,6 +78,9 @@ PATH=$venv/bin:$PATH
 VIRTUAL_ENV=$venv
 SNAKEMAKE_PROFILE=${SNAKEMAKE_PROFILE:-$root/workflow/profiles/default}
 XDG_CACHE_HOME=${XDG_CACHE_HOME:-$venv/cache}
-export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME
+# Memory of one trace is kept for the next, not handed back to the system in between [bytes]; saves
+# a seventh of the time of reducing where the C library is glibc, and means nothing elsewhere.
+MALLOC_TOP_PAD_=${MALLOC_TOP_PAD_:-16777216}
+export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME MALLOC_TOP_PAD_
 unset PYTHONHOME PYTHONDONTWRITEBYTECODE
 exec "$@"

@@ -13,8 +13,8 @@ from charscreen.screen.schemas import FOLDER, TABLE_NAMES
 from charscreen.words import activation_words, feedstock_words
 
 SCRIPTS = Path(__file__).resolve().parent.parent
-# About two seconds of work, three times the start-up of a job; a large screen then has more
-# batches than a machine has cores.
+# Over a second of work, a few times the start-up of a job; a large screen then has more batches
+# than a machine has cores.
 BATCH_BYTES = 128e6
 ONE_BATCH_BYTES = 6e6  # under a job's own start-up: not worth a second job
 PACKED_FACTOR = 4  # text packed as gz or XLSX holds about so many times its size
@@ -277,6 +277,7 @@ def _imports(path: Path) -> tuple[str, ...]:
     return tuple({".".join(parts[:n]) for parts in ours for n in range(1, len(parts) + 1)})
 
 
+@cache
 def _file_of(module: str) -> Path | None:
     path = SCRIPTS.joinpath(*module.split("."))
     for file in (path.with_suffix(".py"), path / "__init__.py"):

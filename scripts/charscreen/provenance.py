@@ -5,7 +5,6 @@ import platform
 import subprocess
 from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
-from importlib.metadata import version
 from pathlib import Path
 
 PACKAGES = ("snakemake", "numpy", "scipy", "pandas", "polars", "formulaic", "seaborn", "matplotlib")
@@ -49,6 +48,8 @@ def provenance(
         ``versions``, ``seed``, ``inputs`` (pairs of name and first 12 digits of the SHA-256;
         the traces as one line) and ``code`` (12 digits over all files of the library).
     """
+    from importlib.metadata import version  # jobs that only take digests start without it
+
     inputs = [(str(path), digest(path)[:12]) for path in sorted(config_files)]
     if traces:
         count = f"{len(traces)} trace" if len(traces) == 1 else f"{len(traces)} traces"

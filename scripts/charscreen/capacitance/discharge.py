@@ -1,5 +1,7 @@
 """One constant-current discharge: capacitance three ways, resistance, efficiency, with errors."""
 
+import math
+
 import numpy as np
 
 from charscreen.curves import find_crossing, integral, line_fit, median, noise_sd
@@ -104,8 +106,7 @@ def measure_cycles(
                 f"and does not cover the window {top:.3g} to {bottom:.3g} V"
             )
             continue
-        one = _Discharge(time_s, voltage_V, current_A, segments, k, instrument)
-        one.steps_from_voltage = steps_from_voltage
+        one = _Discharge(time_s, voltage_V, current_A, segments, k, instrument, steps_from_voltage)
         rows.append(one.measure(first, last, top=top, bottom=bottom, upper=upper_voltage_V))
     return rows, reasons
 
@@ -113,21 +114,25 @@ def measure_cycles(
 class _Discharge:
     """Figures of one discharge; the parts share the arrays and the instrument."""
 
-    def __init__(self, time, voltage, current, segments, k, instrument):
+    def __init__(self, time, voltage, current, segments, k, instrument, steps_from_voltage):
         self.time, self.voltage, self.current = time, voltage, current
         self.segments, self.k, self.instrument = segments, k, instrument
         self.here = segments[k]
         self.gain = instrument["voltage_percent"] / 100.0
         self.current_gain = instrument["current_percent"] / 100.0
-        self.steps_from_voltage = False
+        self.steps_from_voltage = steps_from_voltage
         self.u_after = 0.0  # of the voltage after the drop
-        self.u_time = instrument["time_resolution_s"] / np.sqrt(12.0)
+        self.u_time = instrument["time_resolution_s"] / math.sqrt(12.0)
+        t = time[self.here.start : self.here.stop]
+        # Of a moment that may lie anywhere between two samples.
+        self.u_gap = median(t[1:] - t[:-1]) / math.sqrt(3.0)
 
     def measure(self, first, last, *, top, bottom, upper) -> dict:
         a, b = self.here.start, self.here.stop
         t, v, i = self.time[a:b], self.voltage[a:b], -self.current[a:b]
-        inside = (t > first.time_s) & (t < last.time_s)
-        n_points = int(inside.sum())
+        begin = int(t.searchsorted(first.time_s, side="right"))
+        inside = slice(begin, int(t.searchsorted(last.time_s)))
+        n_points = inside.stop - inside.start
         ends = [first.time_s, last.time_s]
         tt = np.concatenate([ends[:1], t[inside], ends[1:]])
         vv = np.concatenate([[top], v[inside], [bottom]])
@@ -138,62 +143,61 @@ class _Discharge:
         row = dict.fromkeys(CYCLE_COLUMNS)
         row.update(cycle=self.here.cycle, start_s=float(t[0]), n_points=n_points,
                    current_mA=level * 1e3, voltage_gain_se=self.gain)  # fmt: skip
-        charge = integral(tt, ii)
-        energy = integral(tt, vv * ii)
+        charge, energy = integral(tt, ii), integral(tt, vv * ii)
         row["capacitance_F"] = level * span / height
         row["capacitance_charge_F"] = charge / height
         row["capacitance_energy_F"] = 2.0 * energy / (top**2 - bottom**2)
-        share_a = np.hypot(np.hypot(first.se_s, last.se_s) / span,
-                           noise_sd(ii) / np.sqrt(len(ii)) / level)  # fmt: skip
-        share_b = np.sqrt(
-            self.current_gain**2 + self.gain**2 + 2.0 * (self.u_time / span) ** 2
-        )  # an offset of the voltage shifts both ends of the window alike and drops out
+        share_a = math.hypot(first.se_s / span, last.se_s / span,
+                             noise_sd(ii) / math.sqrt(len(ii)) / level)  # fmt: skip
+        # An offset of the voltage shifts both ends of the window alike and drops out.
+        moments = math.sqrt(2.0) * self.u_time / span
+        share_b = math.hypot(self.current_gain, self.gain, moments)
         for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
-            row[f"{name}_se"] = float(row[name] * np.hypot(share_a, share_b))
-        row["capacitance_F_se_a"] = float(row["capacitance_F"] * share_a)
-        row["capacitance_F_se_b"] = float(row["capacitance_F"] * share_b)
+            row[f"{name}_se"] = row[name] * math.hypot(share_a, share_b)
+        row["capacitance_F_se_a"] = row["capacitance_F"] * share_a
+        row["capacitance_F_se_b"] = row["capacitance_F"] * share_b
         fit_t, fit_v = (t[inside], v[inside]) if n_points >= 3 else (tt, vv)
-        self._resistance(row, fit_t, fit_v, level)
-        self._energy(row)
-        self._efficiency(row, upper)
-        row["quality"] = "; ".join(self._flags(row, fit_t, fit_v, height, upper))
+        noise = noise_sd(fit_v)
+        self._resistance(row, fit_t, fit_v, noise, level)
+        given = self._charge_and_energy(self.here)
+        self._energy(row, -given[1])
+        self._efficiency(row, -given[0], -given[1], upper)
+        row["quality"] = "; ".join(self._flags(row, fit_t, fit_v, noise, height, upper))
         return row
 
-    def _resistance(self, row, t, v, level) -> None:
+    def _resistance(self, row, t, v, noise, level) -> None:
         """Gap between the last sample before the step and the line extrapolated back to it."""
         if self.here.start == 0:
             return
         before = self.here.start - 1
         value, slope, mean, spread = line_fit(t, v)
-        t_before = self.time[before]
+        t_before = float(self.time[before])
         residual = v - value - slope * (t - mean)
-        noise = noise_sd(v)
-        scatter = float(np.sqrt(np.sum(residual**2) / max(len(t) - 2, 1))) if len(t) > 2 else noise
+        scatter = math.sqrt(residual @ residual / (len(t) - 2)) if len(t) > 2 else noise
         v_before, u_before = self._voltage_before(noise, t, slope)
-        drop = float(v_before - (value + slope * (t_before - mean)))
+        drop = v_before - (value + slope * (t_before - mean))
         # The line is read off at the last sample before the step, the step came up to a gap later.
-        gap = self.time[self.here.start] - t_before
+        gap = float(self.time[self.here.start]) - t_before
         if self.steps_from_voltage:
-            gap = np.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
-        u_line = scatter * np.sqrt(1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300))
-        u_moment = abs(slope) * np.hypot(gap / np.sqrt(3.0), self.u_time)
-        self.u_after = float(np.hypot(u_line, u_moment))
+            gap = math.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
+        u_line = scatter * math.sqrt(1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300))
+        u_moment = abs(slope) * math.hypot(gap / math.sqrt(3.0), self.u_time)
+        self.u_after = math.hypot(u_line, u_moment)
         step = self._current_before() + level
-        row["voltage_start_V"] = float(v_before)
+        row["voltage_start_V"] = v_before
         row["drop_first_sample_V"] = float(v_before - self.voltage[self.here.start])
         row["drop_V"] = drop
-        row["voltage_after_drop_V"] = float(v_before - max(drop, 0.0))
+        row["voltage_after_drop_V"] = v_before - max(drop, 0.0)
         if step <= 0.1 * level:
             return
         row["current_step_mA"] = step * 1e3
         esr = drop / step
-        u_a = np.hypot(u_line, u_before)
-        share = np.hypot(self.gain, self.current_gain)
-        row["esr_ohm_se_a"] = float(u_a / step)
-        row["esr_ohm_se_b"] = float(np.hypot(u_moment / level, share * esr))
-        row["esr_ohm_se"] = float(np.hypot(row["esr_ohm_se_a"], row["esr_ohm_se_b"]))
+        share = math.hypot(self.gain, self.current_gain)
+        row["esr_ohm_se_a"] = math.hypot(u_line, u_before) / step
+        row["esr_ohm_se_b"] = math.hypot(u_moment / level, share * esr)
+        row["esr_ohm_se"] = math.hypot(row["esr_ohm_se_a"], row["esr_ohm_se_b"])
         if esr > 0:
-            row["esr_ohm"] = float(esr)
+            row["esr_ohm"] = esr
 
     def _voltage_before(self, noise, t, slope) -> tuple[float, float]:
         """Voltage at the last sample before the step, and its standard error from noise.
@@ -205,7 +209,7 @@ class _Discharge:
         last = self.here.start - 1
         segment = self.segments[self.k - 1]
         per_sample = abs(slope) * (t[-1] - t[0]) / max(len(t) - 1, 1)
-        first = int(np.searchsorted(self.time, self.time[last] - 0.05 * (t[-1] - t[0])))
+        first = int(self.time.searchsorted(self.time[last] - 0.05 * (t[-1] - t[0])))
         first = max(first, segment.start + (1 if segment.kind == "rest" else 0))
         count = last + 1 - first
         if noise <= 0.2 * per_sample or count < 4:
@@ -213,9 +217,9 @@ class _Discharge:
         part = slice(first, last + 1)
         value, rise, mean, spread = line_fit(self.time[part], self.voltage[part])
         if spread <= 0:
-            return value, noise / np.sqrt(count)
-        ahead = self.time[last] - mean
-        return value + rise * ahead, float(noise * np.sqrt(1.0 / count + ahead**2 / spread))
+            return value, noise / math.sqrt(count)
+        ahead = float(self.time[last]) - mean
+        return value + rise * ahead, noise * math.sqrt(1.0 / count + ahead**2 / spread)
 
     def _current_before(self) -> float:
         """Current just before the step, positive on charge."""
@@ -225,7 +229,7 @@ class _Discharge:
             return float(self.current[last])  # it dies away: the last sample counts
         return median(self.current[max(segment.start, last - 4) : last + 1])
 
-    def _energy(self, row) -> None:
+    def _energy(self, row, delivered) -> None:
         a, b = self.here.start, self.here.stop
         start = self.time[a - 1] if a else self.time[a]
         row["discharge_s"] = float(self.time[b - 1] - start)
@@ -237,17 +241,18 @@ class _Discharge:
         row["energy_J"] = 0.5 * row["capacitance_F"] * after**2
         share = row["capacitance_F_se"] / row["capacitance_F"]
         parts = (share, 2.0 * self.gain, 2.0 * self.u_after / max(abs(after), 1e-9))
-        row["energy_J_se"] = float(row["energy_J"] * np.sqrt(np.sum(np.square(parts))))
-        row["energy_delivered_J"] = -self._charge_and_energy(self.here)[1]
+        row["energy_J_se"] = row["energy_J"] * math.hypot(*parts)
+        row["energy_delivered_J"] = delivered
+        self.shift_share = self._shift_share(row)
         if row["discharge_s"] > 0:
-            row["power_mean_W"] = row["energy_delivered_J"] / row["discharge_s"]
+            row["power_mean_W"] = delivered / row["discharge_s"]
             share_a = row["capacitance_F_se_a"] / row["capacitance_F"]
-            parts = (self.gain, self.current_gain, share_a, self._shift_share(row))
-            row["power_mean_W_se"] = float(row["power_mean_W"] * np.sqrt(np.sum(np.square(parts))))
+            share = math.hypot(self.gain, self.current_gain, share_a, self.shift_share)
+            row["power_mean_W_se"] = row["power_mean_W"] * share
         if row["esr_ohm"] is not None:
             row["power_max_W"] = row["voltage_start_V"] ** 2 / (4.0 * row["esr_ohm"])
-            share = np.hypot(row["esr_ohm_se"] / row["esr_ohm"], 2.0 * self.gain)
-            row["power_max_W_se"] = float(row["power_max_W"] * share)
+            share = math.hypot(row["esr_ohm_se"] / row["esr_ohm"], 2.0 * self.gain)
+            row["power_max_W_se"] = row["power_max_W"] * share
 
     def _shift_share(self, row) -> float:
         """Relative change of a discharge's energy by steps that came after the sample before.
@@ -255,41 +260,40 @@ class _Discharge:
         A discharge is counted from the last sample before its step to its own last one. Where
         steps fall between samples it gains up to a gap at the top and loses one at the bottom.
         """
-        part = slice(self.here.start, self.here.stop)
-        gap = median(np.diff(self.time[part])) / np.sqrt(3.0)
-        height = abs(row["voltage_after_drop_V"] - self.voltage[self.here.stop - 1])
-        mean = abs(float(np.mean(self.voltage[part])))
-        return float(gap * height / max(mean * row["discharge_s"], 1e-300))
+        v = self.voltage[self.here.start : self.here.stop]
+        height = abs(row["voltage_after_drop_V"] - float(v[-1]))
+        mean = abs(float(v.sum())) / len(v)
+        return self.u_gap * height / max(mean * row["discharge_s"], 1e-300)
 
-    def _efficiency(self, row, upper) -> None:
+    def _efficiency(self, row, q_out, e_out, upper) -> None:
         """Charge and energy out over in, where the charge began where the discharge ends."""
-        own = [s for s in self.segments[: self.k] if s.cycle == self.here.cycle]
+        first = self.k
+        while first > 0 and self.segments[first - 1].cycle == self.here.cycle:
+            first -= 1
+        own = self.segments[first : self.k]
         charges = [s for s in own if s.kind in ("charge", "hold")]
         if not charges:
             return
         v_low = self.voltage[max(charges[0].start - 1, 0)]
         if abs(v_low - self.voltage[self.here.stop - 1]) > SWING_MATCH_SHARE * upper:
             return
-        q_in, e_in = np.sum([self._charge_and_energy(s) for s in charges], axis=0)
-        q_out, e_out = self._charge_and_energy(self.here)
-        q_out, e_out = -q_out, -e_out
+        taken = [self._charge_and_energy(s) for s in charges]
+        q_in, e_in = sum(q for q, _ in taken), sum(e for _, e in taken)
         if q_in <= 0 or e_in <= 0:
             return
         # Gains of one instrument drop out of a ratio; what stays is when the steps happened.
-        t = self.time[self.here.start : self.here.stop]
-        gap = median(np.diff(t)) / np.sqrt(3.0)
         duration = max(row["discharge_s"], 1e-12)
-        share = np.sqrt(2.0) * np.hypot(gap, self.u_time) / duration
+        share = math.sqrt(2.0) * math.hypot(self.u_gap, self.u_time) / duration
         offset = self.instrument["voltage_offset_mV"] * 1e-3
         row["coulombic_efficiency_percent"] = 100.0 * q_out / q_in
         row["coulombic_efficiency_percent_se"] = 100.0 * q_out / q_in * share
         ratio = e_out / e_in
         # The charge gains at the bottom and loses at the top, the discharge the other way round.
-        shift = 2.0 * self._shift_share(row)
-        row["efficiency_share_a"] = float(share)  # where steps fall differs from cycle to cycle
-        share_e = np.hypot(np.hypot(share, shift), offset * abs(q_out / e_out - q_in / e_in))
+        shift = 2.0 * self.shift_share
+        row["efficiency_share_a"] = share  # where steps fall differs from cycle to cycle
+        share_e = math.hypot(share, shift, offset * abs(q_out / e_out - q_in / e_in))
         row["energy_efficiency_percent"] = 100.0 * ratio
-        row["energy_efficiency_percent_se"] = float(100.0 * ratio * share_e)
+        row["energy_efficiency_percent_se"] = 100.0 * ratio * share_e
 
     def _charge_and_energy(self, segment: Segment) -> tuple[float, float]:
         """Charge and energy of a segment, positive inward; it begins at the sample before it.
@@ -309,11 +313,11 @@ class _Discharge:
             energy += gap * i[0] * (v[0] - 0.5 * slope * gap)
         return float(charge), float(energy)
 
-    def _flags(self, row, t, v, height, upper) -> list[str]:
+    def _flags(self, row, t, v, noise, height, upper) -> list[str]:
         flags = []
         if row["n_points"] < MIN_POINTS:
             flags.append("too few points")
-        elif _is_curved(t, v):
+        elif _is_curved(t, v, noise):
             flags.append("not straight")
         charge, energy = row["capacitance_charge_F"], row["capacitance_energy_F"]
         if abs(charge - energy) > DISAGREE_SHARE * min(charge, energy):
@@ -339,23 +343,23 @@ class _Discharge:
             return False
         s = self.segments[self.k - 1]
         v, i = self.voltage[s.start : s.stop], self.current[s.start : s.stop]
-        if len(v) < 20:
+        top = v.max()
+        if len(v) < 20 or v[-5:].min() < top:  # most end here
             return False
-        at_top = v == v.max()
+        at_top = v == top
         run = int(np.argmin(at_top[::-1])) if not at_top.all() else len(v)
         changes = int(np.count_nonzero(np.diff(v[: len(v) - run]))) + 1
         usual = max(1.0, (len(v) - run) / changes)
         return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * median(i)
 
 
-def _is_curved(t: np.ndarray, v: np.ndarray) -> bool:
+def _is_curved(t: np.ndarray, v: np.ndarray, noise: float) -> bool:
     """Whether the slopes of the two halves of the window differ by more than noise explains."""
     half = len(t) // 2
     _, upper, _, spread_1 = line_fit(t[:half], v[:half])
     _, lower, _, spread_2 = line_fit(t[half:], v[half:])
     if spread_1 <= 0 or spread_2 <= 0:
         return False
-    noise = noise_sd(v)
-    se = noise * np.sqrt(1.0 / spread_1 + 1.0 / spread_2)
+    se = noise * math.sqrt(1.0 / spread_1 + 1.0 / spread_2)
     mean = 0.5 * abs(upper + lower)
-    return bool(abs(upper - lower) > max(CURVED_SHARE * mean, 3.0 * se))
+    return abs(upper - lower) > max(CURVED_SHARE * mean, 3.0 * se)

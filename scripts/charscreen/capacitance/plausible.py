@@ -3,6 +3,7 @@
 import numpy as np
 
 from charscreen.capacitance.carbon import rough_carbon_g
+from charscreen.curves import median
 from charscreen.words import agree, count_words, list_ids
 
 # Bounds beyond which a test is questioned, since a unit is then usually wrong. Common practice,
@@ -32,10 +33,10 @@ TURNED_SIGN = (
 
 def is_sign_turned(voltage_V: np.ndarray, current_A: np.ndarray) -> bool:
     """Whether a charging current mostly lowers the voltage: a current with the wrong sign."""
-    i = current_A
-    moving = (i[1:] * i[:-1] > 0) & (np.abs(i[1:]) > 0.1 * np.abs(i).max())
-    rise = np.diff(voltage_V)[moving] * np.sign(i[1:][moving])
-    up, down = float(rise[rise > 0].sum()), float(-rise[rise < 0].sum())
+    i, size = current_A, np.abs(current_A)
+    moving = (i[1:] * i[:-1] > 0) & (size[1:] > 0.1 * size.max())
+    rise = np.diff(voltage_V) * np.sign(i[1:]) * moving
+    up, down = float(np.maximum(rise, 0.0).sum()), float(-np.minimum(rise, 0.0).sum())
     return down > 0 and (down - up) / (down + up) > SIGN_CORRELATION
 
 
@@ -125,7 +126,7 @@ def question_current(one, measured_mA: float) -> None:
 
 def question_discharge(one, row: dict, cycles: list[dict]) -> None:
     """Question the duration, efficiency and resistance of discharges at constant current."""
-    duration = float(np.median([c["discharge_s"] for c in cycles]))
+    duration = median([c["discharge_s"] for c in cycles])
     if not DISCHARGE_S[0] <= duration <= DISCHARGE_S[1]:
         one.question(
             f"a discharge takes {duration:.3g} s, which is unusual. Check the unit of time "

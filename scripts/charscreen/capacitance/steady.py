@@ -1,5 +1,6 @@
 """One figure per test from its cycles: which are steady, which lie apart, mean and drift."""
 
+import math
 from collections import Counter
 
 import numpy as np
@@ -112,16 +113,15 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
     out["n_points"] = sum(c.get("n_points") or 0 for c in steady)
     for name in _PLAIN:
         known = [c[name] for c in steady if c.get(name) is not None]
-        out[name] = float(np.mean(known)) if known else None
+        out[name] = sum(known) / len(known) if known else None
     for name, source in _AVERAGED.items():
         known = [c for c in steady if c.get(name) is not None]
-        values = np.array([c[name] for c in known])
-        total = np.array([c[f"{name}_se"] for c in known])
-        within = total
-        if name.endswith("efficiency_percent"):
-            within = np.array([c.get("efficiency_share_a") or 0.0 for c in known]) * values
-        elif source is not None:
-            within = np.array([c[f"{source}_se_a"] / c[source] for c in known]) * values
+        values, total = [c[name] for c in known], [c[f"{name}_se"] for c in known]
+        if source is None:
+            shares = [c.get("efficiency_share_a") or 0.0 for c in known]
+        else:
+            shares = [c[f"{source}_se_a"] / c[source] for c in known]
+        within = [share * value for share, value in zip(shares, values, strict=True)]
         out[name], out[f"{name}_se"], u_a, u_b = _mean(values, total, within)
         if name == "capacitance_F":
             out["capacitance_F_se_a"], out["capacitance_F_se_b"] = u_a, u_b
@@ -131,14 +131,16 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
 
 
 def _mean(values, total, within) -> tuple[float | None, ...]:
-    """Mean, standard uncertainty, its type-A and its type-B part."""
+    """Mean, standard uncertainty, its type-A and its type-B part; of lists, mostly short ones."""
     n = len(values)
     if n == 0:
         return None, None, None, None
-    u_b = float(np.sqrt(np.maximum(np.mean(total**2 - within**2), 0.0)))
-    scatter = float(np.std(values, ddof=1)) if n > 1 else 0.0
-    u_a = max(scatter, float(np.sqrt(np.mean(within**2)))) / float(np.sqrt(n))
-    return float(values.mean()), float(np.hypot(u_a, u_b)), u_a, u_b
+    mean = sum(values) / n
+    u_b = math.sqrt(max(sum(u * u - w * w for u, w in zip(total, within, strict=True)) / n, 0.0))
+    u_within = math.sqrt(sum(w * w for w in within) / n)
+    scatter = math.sqrt(sum((x - mean) ** 2 for x in values) / (n - 1)) if n > 1 else 0.0
+    u_a = max(scatter, u_within) / math.sqrt(n)
+    return mean, math.hypot(u_a, u_b), u_a, u_b
 
 
 def _resistance(out, steady, flags) -> None:
@@ -147,9 +149,8 @@ def _resistance(out, steady, flags) -> None:
     known = [c for c in steady if c.get("current_step_mA") is not None]
     if not known:
         return
-    values = np.array([1e3 * c["drop_V"] / c["current_step_mA"] for c in known])
-    total = np.array([c["esr_ohm_se"] for c in known])
-    within = np.array([c["esr_ohm_se_a"] for c in known])
+    values = [1e3 * c["drop_V"] / c["current_step_mA"] for c in known]
+    total, within = [c["esr_ohm_se"] for c in known], [c["esr_ohm_se_a"] for c in known]
     mean, *parts = _mean(values, total, within)
     out.update(zip(names[1:], parts, strict=True))
     if mean <= 0:
@@ -158,7 +159,7 @@ def _resistance(out, steady, flags) -> None:
     out["esr_ohm"] = mean
     out["power_max_W"] = out["voltage_start_V"] ** 2 / (4.0 * mean)
     gain = known[0]["voltage_gain_se"]
-    out["power_max_W_se"] = float(out["power_max_W"] * np.hypot(parts[0] / mean, 2.0 * gain))
+    out["power_max_W_se"] = out["power_max_W"] * math.hypot(parts[0] / mean, 2.0 * gain)
 
 
 def _retention(out, steady) -> None:
@@ -171,7 +172,7 @@ def _retention(out, steady) -> None:
     ratio = last["capacitance_F"] / first["capacitance_F"]
     shares = [c["capacitance_F_se_a"] / c["capacitance_F"] for c in (first, last)]
     out["retention_percent"] = 100.0 * ratio
-    out["retention_percent_se"] = float(100.0 * ratio * np.hypot(*shares))
+    out["retention_percent_se"] = 100.0 * ratio * math.hypot(*shares)
     if len(steady) < 3:
         return
     x = np.array([c["cycle"] for c in steady], dtype=float)

@@ -107,8 +107,8 @@ def _extremes(values: np.ndarray, fitted: np.ndarray) -> np.ndarray:
     size = int(np.diff(edges).max())
     # Buckets as rows of one table, the last sample of a shorter one repeated.
     table = np.minimum(edges[:-1, None] + np.arange(size), edges[1:, None] - 1)
-    lowest = table[np.arange(BUCKETS), values[table].argmin(axis=1)]
-    highest = table[np.arange(BUCKETS), values[table].argmax(axis=1)]
+    each, inside = np.arange(BUCKETS), values[table]
+    lowest, highest = table[each, inside.argmin(axis=1)], table[each, inside.argmax(axis=1)]
     turns = np.flatnonzero(np.diff(fitted.astype(np.int8)))
     kept = np.zeros(n, dtype=bool)
     kept[[0, n - 1]] = kept[lowest] = kept[highest] = True

@@ -191,12 +191,15 @@ def drop_missing(trace: Trace, report: Reporter, *, told: int) -> Trace | None:
 def check_order(trace: Trace, report: Reporter) -> Trace | None:
     """The trace with its time never falling; None where it falls often."""
     time = trace.time_s
-    backward = time < np.maximum.accumulate(time)
-    n_back = int(backward.sum())
+    steps = np.diff(time)
+    n_back = 0
+    if len(steps) and steps.min() < 0:
+        backward = time < np.maximum.accumulate(time)
+        n_back = int(backward.sum())
     if n_back > max(2, BACKWARD_SHARE * len(time)):
         first = int(np.argmax(backward))
         report.leave_out(
-            f"time runs backward {int((np.diff(time) < 0).sum())} times, first from "
+            f"time runs backward {int((steps < 0).sum())} times, first from "
             f"{time[first - 1]:.6g} to {time[first]:.6g} s. The file may hold several records: "
             "choose one by step or cycle, or save each as its own file."
         )
@@ -205,7 +208,8 @@ def check_order(trace: Trace, report: Reporter) -> Trace | None:
         rows = "1 row" if n_back == 1 else f"{n_back} rows"
         report.question(f"{rows} whose time runs backward: not used. Check the clock.")
         trace = trace.take(~backward)
-    repeated = int((np.diff(trace.time_s) == 0).sum())
+        steps = np.diff(trace.time_s)
+    repeated = len(steps) - int(np.count_nonzero(steps))
     if repeated > max(20, 0.2 * len(trace)):
         report.question(
             f"{repeated} of {len(trace)} rows repeat the time of the row before. The clock is "

@@ -91,17 +91,23 @@ def current_states(current_A: np.ndarray) -> np.ndarray:
     """
     size = np.abs(current_A)
     place = int(0.99 * (len(size) - 1))
-    largest = float(np.partition(size, place)[place])
+    # Two places where one would do: see charscreen.curves.median.
+    largest = float(np.partition(size, [max(place - 1, 0), place])[place])
     threshold = max(QUIET_SHARE * largest, NOISE_FACTOR * noise_sd(current_A))
     threshold = min(threshold, 0.5 * largest)
-    states = np.where(size > threshold, np.sign(current_A), 0).astype(int)
+    states = np.subtract(current_A > threshold, current_A < -threshold, dtype=np.int8)
     return _absorb_blips(states, longest=2)
+
+
+def _run_ends(states: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """First sample of each run of equal states, and one past its last."""
+    turns = np.flatnonzero(states[1:] != states[:-1]) + 1
+    return np.concatenate([[0], turns]), np.concatenate([turns, [len(states)]])
 
 
 def _absorb_blips(states: np.ndarray, longest: int) -> np.ndarray:
     """States with short runs between two runs of one kind given to that kind."""
-    starts = np.flatnonzero(np.diff(states, prepend=states[0] - 9))
-    stops = np.append(starts[1:], len(states))
+    starts, stops = _run_ends(states)
     kinds = states[starts]
     out = states.copy()
     for k in range(1, len(starts) - 1):
@@ -115,8 +121,7 @@ def _absorb_blips(states: np.ndarray, longest: int) -> np.ndarray:
 
 def runs_of_states(states: np.ndarray) -> list[Segment]:
     """Runs of equal states (+1, -1, 0) as charge, discharge and rest."""
-    starts = np.flatnonzero(np.diff(states, prepend=states[0] - 9))
-    stops = np.append(starts[1:], len(states))
+    starts, stops = _run_ends(states)
     names = {1: "charge", -1: "discharge", 0: "rest"}
     return [
         Segment(names[int(states[a])], int(a), int(b)) for a, b in zip(starts, stops, strict=True)
@@ -129,6 +134,8 @@ def _split_hold(segment: Segment, voltage: np.ndarray, current: np.ndarray) -> l
     if segment.kind != "charge" or b - a < 6:
         return [segment]
     nominal = median(current[a : a + max(3, (b - a) // 4)])
+    if current[b - 3 : b].max() >= 0.9 * nominal:  # the cheap question first: most end here
+        return [segment]
     v = voltage[a:b]
     band = max(0.01 * (v.max() - v.min()), 4.0 * noise_sd(v))
     holding = (current[a:b] < 0.9 * nominal) & (np.abs(v - v[-1]) < band)
@@ -143,15 +150,16 @@ def _join_hold(segments: list[Segment], current: np.ndarray) -> list[Segment]:
     out: list[Segment] = []
     full = 0.0
     for segment in segments:
-        size = median(current[segment.start : segment.stop])
-        if segment.kind == "charge" and full and size < 0.5 * full:
+        is_charge = segment.kind == "charge"
+        size = median(current[segment.start : segment.stop]) if is_charge else 0.0
+        if is_charge and full and size < 0.5 * full:
             hold = next((k for k in (-1, -2) if len(out) >= -k and out[k].kind == "hold"), None)
             if hold is not None:  # with or without a bit of rest between
                 start = out[hold].start
                 del out[hold:]
                 out.append(Segment("hold", start, segment.stop))
                 continue
-        if segment.kind == "charge":
+        if is_charge:
             full = size
         elif segment.kind == "discharge":
             full = 0.0
