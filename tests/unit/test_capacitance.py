@@ -400,3 +400,21 @@ def test_mass_scales(k):
         once / k
     )
     assert electrode_capacitance(k * 0.5, mass_1_g=4e-3, mass_2_g=6e-3) == pytest.approx(k * once)
+
+
+@pytest.mark.parametrize(
+    ("times", "used"),
+    [
+        ([0, 375, 750, 1125, 1500], 4),  # the last lies under 5 % of the first
+        ([0, 375, 750, 1125, 1450], 5),
+        ([30, 60, 120, 240, 480, 960], 6),
+        ([0, 300, 600, 900], 4),
+        ([0, 500, 1000], 3),
+        ([0, 10, 20, 30, 40], 5),
+    ],
+)
+def test_a_handful_of_exact_readings_is_read_exactly(times, used):
+    t = np.array(times, dtype=float)
+    row = analyse_through_resistor(t, 0.9 * np.exp(-t / 500.0), load_ohm=1000.0).iloc[0]
+    assert row["n_points"] == used
+    assert row["capacitance_F"] == pytest.approx(0.5, rel=1e-9)
