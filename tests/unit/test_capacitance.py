@@ -199,7 +199,7 @@ def test_wrong_arguments_are_refused():
     t, v, i = cycle_rc(n_cycles=1)
     with pytest.raises(ValueError, match="runs backward"):
         analyse((t[::-1], v, i))
-    with pytest.raises(ValueError, match="same length"):
+    with pytest.raises(ValueError, match="one each is needed"):
         analyse((t[:-1], v, i))
     with pytest.raises(ValueError, match="finite"):
         analyse((t, v, np.where(t == 5, np.nan, i)))
@@ -418,3 +418,65 @@ def test_a_handful_of_exact_readings_is_read_exactly(times, used):
     row = analyse_through_resistor(t, 0.9 * np.exp(-t / 500.0), load_ohm=1000.0).iloc[0]
     assert row["n_points"] == used
     assert row["capacitance_F"] == pytest.approx(0.5, rel=1e-9)
+
+
+def test_a_meter_without_end_counts_as_none():
+    t = np.linspace(0.0, 1000.0, 50)
+    v = np.exp(-t / 500.0)
+    rows = [
+        analyse_through_resistor(t, v, load_ohm=1000.0, meter_ohm=meter).iloc[0]
+        for meter in (None, np.inf)
+    ]
+    assert rows[0]["capacitance_F"] == rows[1]["capacitance_F"] == pytest.approx(0.5, rel=1e-9)
+
+
+TIMES = np.linspace(0.0, 1000.0, 50)
+DECAY = np.exp(-TIMES / 500.0)
+
+
+def through(t=TIMES, v=DECAY, **options):
+    return analyse_through_resistor(t, v, **({"load_ohm": 1000.0} | options))
+
+
+def with_nan(values):
+    return np.where(np.arange(len(values)) == 3, np.nan, values)
+
+
+@pytest.mark.parametrize(
+    ("call", "words"),
+    [
+        (lambda: through(load_ohm=0.0), "load_ohm is 0.0"),
+        (lambda: through(load_ohm=-5.0), "load_ohm is -5.0"),
+        (lambda: through(load_ohm=np.nan), "load_ohm is nan"),
+        (lambda: through(load_ohm=None), "load_ohm is None"),
+        (lambda: through(load_ohm="1k"), "load_ohm is 1k"),
+        (lambda: through(meter_ohm=0.0), "meter_ohm is 0.0"),
+        (lambda: through(meter_ohm=-np.inf), "meter_ohm is -inf"),
+        (lambda: through(series_ohm=-1.0), "series_ohm is -1.0"),
+        (lambda: through(load_tolerance_percent=-1.0), "load_tolerance_percent is -1.0"),
+        (lambda: through(start_voltage_V=0.0), "start_voltage_V is 0.0"),
+        (lambda: through(v=DECAY[:-1]), "voltage_V has 49 values and time_s has 50"),
+        (lambda: through(v=with_nan(DECAY)), "voltage_V needs finite values: nan at index 3"),
+        (lambda: through(t=with_nan(TIMES)), "time_s needs finite values"),
+        (lambda: through(t=TIMES[::-1]), "time_s runs backward: .* at index 1"),
+        (lambda: through(t=[], v=[]), "time_s is empty"),
+        (lambda: through(v=None), "voltage_V is None"),
+        (lambda: through(t=["a"] * 50), "time_s is not an array of numbers"),
+        (lambda: through(v=DECAY[:, None]), "voltage_V has 2 dimensions"),
+        (lambda: analyse((TIMES, DECAY, with_nan(DECAY))), "current_A needs finite values"),
+        (lambda: analyse((TIMES, DECAY, DECAY[:4])), "current_A has 4 values"),
+        (lambda: analyse((TIMES, DECAY, np.nan)), "current_A is nan"),
+        (lambda: analyse((TIMES, DECAY, 0.0)), "current_A is 0.0"),
+        (lambda: analyse((TIMES, DECAY, None)), "current_A is None"),
+        (lambda: analyse((TIMES, DECAY, -DECAY), window=(0.4, 0.8)), "window is .* comes first"),
+        (lambda: analyse((TIMES, DECAY, -DECAY), window=0.8), "window is 0.8"),
+        (lambda: analyse((TIMES, DECAY, -DECAY), upper_voltage_V=0), "upper_voltage_V is 0"),
+        (lambda: electrode_capacitance(0.5, mass_1_g=0, mass_2_g=1e-3), "mass_1_g is 0"),
+        (lambda: electrode_capacitance(0.5, mass_1_g=1e-3, mass_2_g=-1e-3), "mass_2_g is -0.001"),
+        (lambda: electrode_capacitance(0.5, mass_1_g=1e-3, mass_2_g=np.nan), "mass_2_g is nan"),
+        (lambda: electrode_capacitance(np.nan, mass_1_g=1e-3, mass_2_g=1e-3), "capacitance_F is"),
+    ],
+)
+def test_an_argument_out_of_its_range_is_named(call, words):
+    with pytest.raises(ValueError, match=words):
+        call()

@@ -100,6 +100,8 @@ def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int
 
 def _is_dense(voltage_V: np.ndarray) -> bool:
     """Whether a decay has readings enough per time constant to tell its bend from noise."""
+    if voltage_V[0] <= 0:
+        return False
     share = voltage_V / voltage_V[0]
     inside = share[(share < 0.95) & (share > np.exp(-1.0))]
     if len(inside) < 2:
