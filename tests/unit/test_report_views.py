@@ -172,9 +172,26 @@ def places_of_flags(tree):
     return places
 
 
+class _Spelt(ast.NodeTransformer):
+    """Puts the text of a module's constants in place of their names."""
+
+    def __init__(self, tree):
+        self.texts = {
+            node.targets[0].id: node.value
+            for node in tree.body
+            if isinstance(node, ast.Assign)
+            and isinstance(node.targets[0], ast.Name)
+            and isinstance(node.value, ast.Constant)
+        }
+
+    def visit_Name(self, node):
+        return self.texts.get(node.id, node) if isinstance(node.ctx, ast.Load) else node
+
+
 def emitted_flags(source):
     """Every flag that a module appends, assigns, returns from ``_flags`` or passes on."""
     tree = ast.parse(source)
+    tree = _Spelt(tree).visit(tree)
     places = places_of_flags(tree)
     found = set()
     for node in ast.walk(tree):
@@ -207,6 +224,7 @@ def emitted_flags(source):
         "class S:\n    ohm: float\n    flag: str = ''\nS(1.0, 'a')\nS(1.0, flag='b')",
         "def f(x, flag):\n    pass\nf(1, 'a')\nf(1, 'b')",
         "flag = 'a' or 'b'",
+        "A = 'a'\nB = 'b'\nflags += [A, B]",
         "row['quality'] = 'a' if x else 'b'",
         "def _flags(x):\n    return ['a', 'b']",
     ],

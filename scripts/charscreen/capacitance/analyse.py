@@ -1,5 +1,6 @@
 """Capacitance and resistance of a cell from arrays: the public calls."""
 
+import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,9 +12,11 @@ from charscreen.capacitance.arguments import (
     require_not_negative,
     require_positive,
 )
+from charscreen.capacitance.cycle_table import told_drop
 from charscreen.capacitance.discharge import CYCLE_COLUMNS, measure_cycles
 from charscreen.capacitance.exponential import RESISTOR_COLUMNS, measure_decay
 from charscreen.capacitance.leakage import HOLD_COLUMNS, READ_AT_S, measure_hold
+from charscreen.capacitance.plausible import why_no_cycles
 from charscreen.capacitance.self_discharge import OPEN_CIRCUIT_COLUMNS, measure_open_circuit
 from charscreen.capacitance.voltammetry import MIDDLE_SHARE, SCAN_COLUMNS, measure_scans
 from charscreen.traces.segments import find_segments, number_cycles, runs_of_states, voltage_states
@@ -58,13 +61,20 @@ def analyse_constant_current(
         Columns `charscreen.capacitance.discharge.CYCLE_COLUMNS`: capacitance from two points,
         charge and energy [F], resistance [Ω], efficiencies [%], energy [J], power [W]; ``_se`` is
         the standard uncertainty, ``_se_a`` its part from scatter, ``_se_b`` the instrument's.
-        NaN where a figure does not apply. No rows where no discharge covers the window.
+        NaN where a figure does not apply, also a drop below zero where the resistance is not
+        resolved. No rows where no discharge covers the window.
 
     Raises
     ------
     ValueError
         Arrays of different length, time that falls, values that are not finite, or a window
-        that is not 1 ≥ upper > lower ≥ 0.
+        that is not 1 ≥ upper > lower ≥ 0. The message names the argument.
+
+    Warns
+    -----
+    UserWarning
+        There are no rows; it says why: a sign of the current that is turned round, an upper
+        voltage above the record, a discharge that ends within the window, or none at all.
 
     Notes
     -----
@@ -80,7 +90,7 @@ def analyse_constant_current(
     IEC 62391-1 (constant current discharge; window from memory). IEC 62576 (energy-based, from
     memory). Uncertainty by JCGM 100:2008, 5.1.
     """
-    rows, _ = constant_current_rows(
+    rows, reasons = constant_current_rows(
         time_s,
         voltage_V,
         current_A,
@@ -88,7 +98,14 @@ def analyse_constant_current(
         window=window,
         instrument=instrument,
     )
-    return _table(rows, CYCLE_COLUMNS)
+    if not rows:
+        logged = np.asarray(current_A, dtype=float) if np.ndim(current_A) else None
+        voltage = np.asarray(voltage_V, dtype=float)
+        why = why_no_cycles(
+            voltage, logged, reasons, upper_voltage_V=upper_voltage_V, window=window
+        )
+        warnings.warn(f"no discharge could be evaluated: {why}", UserWarning, stacklevel=2)
+    return _table([told_drop(row) for row in rows], CYCLE_COLUMNS)
 
 
 def constant_current_rows(

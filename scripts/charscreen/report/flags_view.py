@@ -87,6 +87,10 @@ MEANINGS = {
         "the series resistance comes out at or below zero and is left empty: the logger was too "
         "slow, or the drop is within its noise"
     ),
+    "resistance rests on the sampling interval": (
+        "the step at the start of the discharge lies between two samples that are far apart: the "
+        "series resistance may be off by a fifth or more; log faster"
+    ),
     "scan rate differs from the record": (
         "the record runs at another rate than scan_rate_mV_per_s says; the stated one was used"
     ),
