@@ -23,6 +23,13 @@ def test_written_and_joined(tmp_path):
                                                           "deep"]  # fmt: skip
 
 
+def test_a_drop_below_zero_is_not_shown(tmp_path):
+    drops = [a_cycle(drop_V=-1e-3, esr_ohm=None), a_cycle(cycle=2, drop_V=2e-3, esr_ohm=1.0)]
+    write_cycles(drops, tmp_path / "a.parquet")
+    assert pl.read_parquet(tmp_path / "a.parquet")["drop_V"].to_list() == [None, 2e-3]
+    assert drops[0]["drop_V"] == -1e-3
+
+
 def test_same_cycles_same_bytes(tmp_path):
     for name in ("a", "b"):
         write_cycles([a_cycle()], tmp_path / name)

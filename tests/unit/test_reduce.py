@@ -22,6 +22,7 @@ MAPS = {
     "turned": MAP | {"current": MAP["current"] | {"positive_is": "discharge"}},
     "bare": {key: value for key, value in MAP.items() if key != "current"},
 }
+ON_SAMPLING = "resistance rests on the sampling interval"
 INSTRUMENT = {
     "voltage_percent": 0.1, "voltage_offset_mV": 1, "current_percent": 0.2,
     "time_resolution_s": 0.01, "load_percent": 1.0, "stopwatch_s": 0.3,
@@ -109,7 +110,7 @@ def test_constant_current_row(folder):
     assert row["coulombic_efficiency_percent"] == pytest.approx(100.0)
     assert row["retention_percent"] == pytest.approx(100.0)
     assert row["upper_voltage_V"] == 1.0
-    assert row["quality"] == ""
+    assert row["quality"] == ON_SAMPLING  # one sample a second
 
 
 def test_turned_sign_convention_changes_nothing(folder):
@@ -138,7 +139,7 @@ def test_single_cycle_is_used_and_flagged(folder):
     write_trace(folder / "b.csv", *cycle_rc(n_cycles=1))
     ((row,), _) = run(folder, [a_test(trace="b.csv")])
     assert row["cycles"] == 1
-    assert row["quality"] == "first cycle only"
+    assert row["quality"] == f"first cycle only; {ON_SAMPLING}"
     assert row["retention_percent"] is None
 
 
@@ -149,7 +150,7 @@ def test_voltage_only_uses_the_current_of_the_table(folder):
     ((row,), findings) = run(folder, [test])
     assert findings == []
     assert row["capacitance_F"] == pytest.approx(0.5, rel=1e-6)
-    assert row["quality"] == "current not logged"
+    assert row["quality"] == f"current not logged; {ON_SAMPLING}"
     finding = left_out(folder, test | {"current_mA": None})
     assert finding.column == "current_mA"
     assert "was not logged. Write it in current_mA" in finding.message

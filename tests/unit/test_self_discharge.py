@@ -138,3 +138,25 @@ def test_short_hold_and_leak_lost_in_noise():
     assert "leakage not resolved" in row["quality"]
     assert np.isnan(row["leakage_current_mA"])
     assert row["leakage_current_mA_se"] > 0
+
+
+@pytest.mark.parametrize("sd", [0.0, 1e-4])
+@pytest.mark.parametrize(("leak_ohm", "is_told"), [(np.inf, False), (2e8, False), (5e7, True)])
+def test_a_meter_that_takes_nearly_all_leaves_nothing_to_tell(leak_ohm, is_told, sd):
+    time = TIME[TIME <= 8 * HOUR]
+    voltage = noisy(np.exp(-time * (1 / leak_ohm + 1e-6) / 0.5), 1, sd)
+    row = analyse_open_circuit(time, voltage, capacitance_F=0.5, meter_ohm=1e6).iloc[0]
+    names = ["leakage_resistance_ohm", "leakage_current_mA"]
+    names += [f"{name}_se" for name in names]
+    assert row[names].notna().all() if is_told else row[names].isna().all()
+    assert ("the meter explains the fall" in row["quality"]) != is_told
+
+
+def test_a_time_beyond_the_record_is_never_exact():
+    time = TIME[TIME <= 2 * HOUR]
+    for sd, is_told in ((0.0, False), (1e-4, True)):
+        row = analyse_open_circuit(time, noisy(np.exp(-time / 5e4), 1, sd), capacitance_F=0.05)
+        row = row.iloc[0]
+        assert "extrapolated" in row["quality"]
+        assert row["time_to_half_s"] == pytest.approx(5e4 * np.log(2.0), rel=0.1)
+        assert (row["time_to_half_s_se"] > 0) == is_told

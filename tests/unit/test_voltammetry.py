@@ -99,9 +99,9 @@ def test_lone_sweep_and_no_sweep():
 
 def test_refusals():
     t, v, i = sweep_rc(n_scans=1)
-    with pytest.raises(ValueError, match="one finite value"):
+    with pytest.raises(ValueError, match="current_A"):
         analyse((t, v, i[:-1]))
-    with pytest.raises(ValueError, match="positive rate"):
+    with pytest.raises(ValueError, match="scan_rate_V_s"):
         analyse((t, v, i), scan_rate_V_s=-1.0)
-    with pytest.raises(ValueError, match="middle share"):
+    with pytest.raises(ValueError, match="middle_share"):
         analyse((t, v, i), middle_share=0.0)

@@ -1,12 +1,22 @@
 """Capacitance and resistance of a cell from arrays: the public calls."""
 
+import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from charscreen.capacitance.arguments import (
+    checked_meter,
+    checked_record,
+    checked_window,
+    require_not_negative,
+    require_positive,
+)
+from charscreen.capacitance.cycle_table import told_drop
 from charscreen.capacitance.discharge import CYCLE_COLUMNS, measure_cycles
 from charscreen.capacitance.exponential import RESISTOR_COLUMNS, measure_decay
 from charscreen.capacitance.leakage import HOLD_COLUMNS, READ_AT_S, measure_hold
+from charscreen.capacitance.plausible import why_no_cycles
 from charscreen.capacitance.self_discharge import OPEN_CIRCUIT_COLUMNS, measure_open_circuit
 from charscreen.capacitance.voltammetry import MIDDLE_SHARE, SCAN_COLUMNS, measure_scans
 from charscreen.traces.segments import find_segments, number_cycles, runs_of_states, voltage_states
@@ -51,13 +61,20 @@ def analyse_constant_current(
         Columns `charscreen.capacitance.discharge.CYCLE_COLUMNS`: capacitance from two points,
         charge and energy [F], resistance [Ω], efficiencies [%], energy [J], power [W]; ``_se`` is
         the standard uncertainty, ``_se_a`` its part from scatter, ``_se_b`` the instrument's.
-        NaN where a figure does not apply. No rows where no discharge covers the window.
+        NaN where a figure does not apply, also a drop below zero where the resistance is not
+        resolved. No rows where no discharge covers the window.
 
     Raises
     ------
     ValueError
         Arrays of different length, time that falls, values that are not finite, or a window
-        that is not 1 ≥ upper > lower ≥ 0.
+        that is not 1 ≥ upper > lower ≥ 0. The message names the argument.
+
+    Warns
+    -----
+    UserWarning
+        There are no rows; it says why: a sign of the current that is turned round, an upper
+        voltage above the record, a discharge that ends within the window, or none at all.
 
     Notes
     -----
@@ -73,7 +90,7 @@ def analyse_constant_current(
     IEC 62391-1 (constant current discharge; window from memory). IEC 62576 (energy-based, from
     memory). Uncertainty by JCGM 100:2008, 5.1.
     """
-    rows, _ = constant_current_rows(
+    rows, reasons = constant_current_rows(
         time_s,
         voltage_V,
         current_A,
@@ -81,7 +98,14 @@ def analyse_constant_current(
         window=window,
         instrument=instrument,
     )
-    return _table(rows, CYCLE_COLUMNS)
+    if not rows:
+        logged = np.asarray(current_A, dtype=float) if np.ndim(current_A) else None
+        voltage = np.asarray(voltage_V, dtype=float)
+        why = why_no_cycles(
+            voltage, logged, reasons, upper_voltage_V=upper_voltage_V, window=window
+        )
+        warnings.warn(f"no discharge could be evaluated: {why}", UserWarning, stacklevel=2)
+    return _table([told_drop(row) for row in rows], CYCLE_COLUMNS)
 
 
 def constant_current_rows(
@@ -94,22 +118,26 @@ def constant_current_rows(
     instrument: dict | None = None,
 ) -> tuple[list[dict], list[str]]:
     """The rows of `analyse_constant_current` as dicts, and why other discharges gave none."""
-    time_s, voltage_V = _checked(time_s, voltage_V)
-    if not 1.0 >= window[0] > window[1] >= 0.0:
-        raise ValueError(f"window {window}: the upper end comes first, both between 0 and 1")
-    if not upper_voltage_V > 0:
-        raise ValueError(f"upper voltage {upper_voltage_V} V: a positive voltage is needed")
+    is_logged = np.ndim(current_A) > 0
+    time_s, voltage_V, *logged = checked_record(
+        time_s, voltage_V, current_A if is_logged else None, may_be_empty=True
+    )
+    window = checked_window(window)
+    require_positive(upper_voltage_V=upper_voltage_V)
     if len(time_s) < 3:
         return [], [f"the record has {len(time_s)} rows only"]
-    if np.ndim(current_A) == 0:
+    if is_logged:
+        current = logged[0]
+        segments = find_segments(time_s, voltage_V, current)
+    else:
+        size = None if current_A is None else abs(float(current_A))
+        if size is None or not 0 < size < np.inf:
+            raise ValueError(
+                f"current_A is {current_A}: one value per time, or its size, is needed"
+            )
         states = voltage_states(time_s, voltage_V)
         segments = number_cycles(runs_of_states(states))
-        current = abs(float(current_A)) * states
-    else:
-        current = np.asarray(current_A, dtype=float)
-        if current.shape != time_s.shape or not np.isfinite(current).all():
-            raise ValueError("current needs one finite value per time")
-        segments = find_segments(time_s, voltage_V, current)
+        current = size * states
     return measure_cycles(
         time_s,
         voltage_V,
@@ -118,7 +146,7 @@ def constant_current_rows(
         window=window,
         instrument=instrument,
         segments=segments,
-        steps_from_voltage=np.ndim(current_A) == 0,
+        steps_from_voltage=not is_logged,
     )
 
 
@@ -145,7 +173,7 @@ def analyse_through_resistor(
     load_ohm : float
         The resistor. [Ω]
     meter_ohm : float, optional
-        Input resistance of the meter, in parallel to the load. [Ω]
+        Input resistance of the meter, in parallel to the load; infinite counts as none. [Ω]
     load_tolerance_percent : float, optional
         Tolerance of the resistor (its limits). [%]
     instrument : dict, optional
@@ -169,7 +197,8 @@ def analyse_through_resistor(
     Raises
     ------
     ValueError
-        Where the record shows no decay, or the arrays do not match.
+        Where the record shows no decay, the arrays do not match or hold values that are not
+        finite, or the load is not above zero. The message names the argument.
 
     Notes
     -----
@@ -178,12 +207,20 @@ def analyse_through_resistor(
     `series_ohm`, or else zero with a type-B uncertainty; see
     `charscreen.capacitance.exponential.measure_decay`.
     """
-    time_s, voltage_V = _checked(time_s, voltage_V)
+    time_s, voltage_V = checked_record(time_s, voltage_V)
+    require_positive(load_ohm=load_ohm, start_voltage_V=start_voltage_V)
+    require_not_negative(
+        load_tolerance_percent=load_tolerance_percent,
+        series_ohm=series_ohm,
+        series_ohm_se=series_ohm_se,
+    )
+    if load_ohm is None:
+        raise ValueError("load_ohm is None: the resistance of the load is needed")
     row = measure_decay(
         time_s,
         voltage_V,
         load_ohm=load_ohm,
-        meter_ohm=meter_ohm,
+        meter_ohm=checked_meter(meter_ohm),
         load_tolerance_percent=load_tolerance_percent,
         instrument=instrument,
         by_hand=by_hand,
@@ -235,14 +272,10 @@ def analyse_voltammetry(
     C = ∮|I| dV/(2·ν·ΔV) over the middle 80 % of the sweep; see
     `charscreen.capacitance.voltammetry.measure_scans`, also for the rectangularity.
     """
-    time_s, voltage_V = _checked(time_s, voltage_V)
-    current = np.asarray(current_A, dtype=float)
-    if current.shape != time_s.shape or not np.isfinite(current).all():
-        raise ValueError("current needs one finite value per time")
-    if scan_rate_V_s is not None and not scan_rate_V_s > 0:
-        raise ValueError(f"scan rate {scan_rate_V_s} V/s: a positive rate is needed")
+    time_s, voltage_V, current = _with_current(time_s, voltage_V, current_A)
+    require_positive(scan_rate_V_s=scan_rate_V_s)
     if not 0 < middle_share <= 1:
-        raise ValueError(f"middle share {middle_share}: it lies above 0, at most at 1")
+        raise ValueError(f"middle_share is {middle_share}: it lies above 0, at most at 1")
     rows, _ = measure_scans(
         time_s,
         voltage_V,
@@ -273,7 +306,7 @@ def analyse_open_circuit(
     capacitance_F, capacitance_F_se : float or None
         Of the cell; without it there is no equivalent leakage. [F]
     meter_ohm : float, optional
-        Input resistance of the meter, whose share is taken off. [Ω]
+        Input resistance of the meter, whose share is taken off; infinite counts as none. [Ω]
     instrument : dict, optional
         Standard uncertainty ``voltage_offset_mV``.
 
@@ -286,19 +319,21 @@ def analyse_open_circuit(
     Raises
     ------
     ValueError
-        Too few readings, or a voltage that does not fall.
+        Too few readings, a voltage that does not fall, or an argument out of its range (named).
 
     Notes
     -----
     See `charscreen.capacitance.self_discharge.measure_open_circuit`.
     """
-    time_s, voltage_V = _checked(time_s, voltage_V)
+    time_s, voltage_V = checked_record(time_s, voltage_V)
+    require_positive(capacitance_F=capacitance_F)
+    require_not_negative(capacitance_F_se=capacitance_F_se)
     row = measure_open_circuit(
         time_s,
         voltage_V,
         capacitance_F=capacitance_F,
         capacitance_F_se=capacitance_F_se,
-        meter_ohm=meter_ohm,
+        meter_ohm=checked_meter(meter_ohm),
         instrument=instrument,
     )
     return _table([row], OPEN_CIRCUIT_COLUMNS)
@@ -333,26 +368,22 @@ def analyse_held_voltage(
     Raises
     ------
     ValueError
-        No hold in the record.
+        No hold in the record, or an argument out of its range (named).
 
     Notes
     -----
     See `charscreen.capacitance.leakage.measure_hold`.
     """
-    time_s, voltage_V = _checked(time_s, voltage_V)
-    row = measure_hold(time_s, voltage_V, current_A, read_at_s=read_at_s, instrument=instrument)
+    time_s, voltage_V, current = _with_current(time_s, voltage_V, current_A)
+    require_positive(read_at_s=read_at_s)
+    row = measure_hold(time_s, voltage_V, current, read_at_s=read_at_s, instrument=instrument)
     return _table([row], HOLD_COLUMNS)
 
 
-def _checked(time_s, voltage_V) -> tuple[np.ndarray, np.ndarray]:
-    time_s, voltage_V = np.asarray(time_s, dtype=float), np.asarray(voltage_V, dtype=float)
-    if time_s.ndim != 1 or time_s.shape != voltage_V.shape:
-        raise ValueError("time and voltage need the same length")
-    if not (np.isfinite(time_s).all() and np.isfinite(voltage_V).all()):
-        raise ValueError("time and voltage need finite values")
-    if (np.diff(time_s) < 0).any():
-        raise ValueError("time runs backward")
-    return time_s, voltage_V
+def _with_current(time_s, voltage_V, current_A) -> tuple[np.ndarray, ...]:
+    if current_A is None:
+        raise ValueError("current_A is None: one value per time is needed")
+    return checked_record(time_s, voltage_V, current_A)
 
 
 def _table(rows: list[dict], columns: tuple) -> "pd.DataFrame":

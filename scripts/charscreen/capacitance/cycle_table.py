@@ -14,6 +14,23 @@ if TYPE_CHECKING:
     import polars as pl
 
 
+def told_drop(row: dict) -> dict:
+    """A cycle as it is shown: without a drop below zero where no resistance came out.
+
+    Parameters
+    ----------
+    row : dict
+        With ``esr_ohm`` and ``drop_V``; not changed.
+
+    Returns
+    -------
+    dict
+    """
+    if row.get("esr_ohm") is None and (row.get("drop_V") or 0.0) < 0:
+        return {**row, "drop_V": None}
+    return row
+
+
 def write_cycles(cycles: list[dict], path: str | Path) -> None:
     """Write rows of cycles; None and what is missing become null.
 
@@ -26,6 +43,7 @@ def write_cycles(cycles: list[dict], path: str | Path) -> None:
     """
     import polars as pl
 
+    cycles = [told_drop(row) for row in cycles]
     columns = {name: [row.get(name) for row in cycles] for name in CYCLE_TABLE_COLUMNS}
     _write(pl.DataFrame(columns, schema=_schema(), strict=False), path)
 

@@ -13,6 +13,8 @@ DISAGREE_SHARE = 0.10
 DROP_SHARE = 0.20
 OVER_SHARE = 0.05  # voltage above the upper voltage by more than this
 SWING_MATCH_SHARE = 0.10  # charge must begin where the discharge ends for an efficiency
+SAMPLING_SHARE = 0.20  # a resistance less sure than this by when its step came rests on that
+ON_SAMPLING = "resistance rests on the sampling interval"
 EDGE_SHARE = 0.02  # a discharge may miss an end of the window by this share of it
 
 #: Standard uncertainties of an instrument that is taken as exact.
@@ -83,7 +85,9 @@ def measure_cycles(
     Where the logger is slow the step hides between two samples, and the resistance found may
     come out below zero. It is then not told: ``esr_ohm`` is None, flag ``resistance not
     resolved``; ``drop_V`` over ``current_step_mA`` and ``esr_ohm_se``, which covers the gap, stay,
-    so that a mean over cycles is not bent by leaving the low ones out.
+    so that a mean over cycles is not bent by leaving the low ones out. Where it is told but
+    ``esr_ohm_se_b`` exceeds a fifth of it, the flag is ``resistance rests on the sampling
+    interval``.
     """
     instrument = {**EXACT, **(instrument or {})}
     if segments is None:
@@ -328,6 +332,8 @@ class _Discharge:
             flags.append("no sample before the step")
         elif row["esr_ohm"] is None and row["current_step_mA"] is not None:
             flags.append("resistance not resolved")
+        elif row["esr_ohm"] is not None and row["esr_ohm_se_b"] > SAMPLING_SHARE * row["esr_ohm"]:
+            flags.append(ON_SAMPLING)
         if self._is_clipped():
             flags.append("clipped")
         top = float(self.voltage[max(self.here.start - 1, 0) : self.here.stop].max())

@@ -11,6 +11,9 @@ from charscreen.traces.swings import step_index
 
 FLOOR_SHARE = 0.05  # readings under this share of the first say more about the meter
 DRIFT_SHARE = 0.05  # early and late time constants further apart: not one exponential
+#: Readings per time constant from which the bend of an exponential, 1/400 of the voltage between
+#: neighbours, does not pass for noise.
+DENSE_PER_TAU = 20
 UNSURE_SHARE = 0.03  # a first step is not used where it is less sure than this share of the load
 SLOW_SHARE = 0.05  # nor where the readings about it lie further apart than this share of τ
 RESOLVED = 2.0  # standard uncertainties a resistance must be above zero to be told as measured
@@ -51,9 +54,12 @@ def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int
     is gone at the next sample is a step.
     """
     top = float(voltage_V.max())
-    floor = max(FLOOR_SHARE * top, 5.0 * noise_sd(voltage_V))
-    # The first fall below the floor ends the decay: what follows is noise or recovery.
     peak = int(np.argmax(voltage_V))
+    floor = FLOOR_SHARE * top
+    # Between readings far apart the decay bends by itself, which would pass for noise.
+    if _is_dense(voltage_V[peak:]):
+        floor = max(floor, 5.0 * noise_sd(voltage_V))
+    # The first fall below the floor ends the decay: what follows is noise or recovery.
     under = np.flatnonzero(voltage_V[peak:] <= floor)
     stop = peak + int(under[0]) if len(under) else len(voltage_V)
     rebound = np.flatnonzero(voltage_V[peak:stop] > np.minimum.accumulate(voltage_V[peak:stop])
@@ -90,6 +96,17 @@ def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int
         is_half = j > 1 and plateau - voltage_V[j] > max(4.0 * noise * top, 0.002 * top)
         return j + 1, stop, j - 1 if is_half else j
     return (j + 1, stop, j) if has_step else (0, stop, None)
+
+
+def _is_dense(voltage_V: np.ndarray) -> bool:
+    """Whether a decay has readings enough per time constant to tell its bend from noise."""
+    if voltage_V[0] <= 0:
+        return False
+    share = voltage_V / voltage_V[0]
+    inside = share[(share < 0.95) & (share > np.exp(-1.0))]
+    if len(inside) < 2:
+        return False
+    return bool(len(inside) >= DENSE_PER_TAU * np.log(inside.max() / inside.min()))
 
 
 @dataclass(frozen=True)

@@ -20,12 +20,29 @@ def electrode_capacitance(
     float or array
         [F/g], about four times the cell figure C/(m₁ + m₂).
 
+    Raises
+    ------
+    ValueError
+        A mass that is not above zero, or a capacitance or mass that is not a finite number.
+
     Notes
     -----
     Two electrodes of one material in series: 1/C = 1/(c·m₁) + 1/(c·m₂), so
     c = C·(1/m₁ + 1/m₂).
     """
+    for name, value in (("mass_1_g", mass_1_g), ("mass_2_g", mass_2_g)):
+        if not _is_finite(value) or not np.all(np.asarray(value, dtype=float) > 0):
+            raise ValueError(f"{name} is {value}: a mass above zero, in grams, is needed")
+    if not _is_finite(capacitance_F):
+        raise ValueError(f"capacitance_F is {capacitance_F}: a finite number is needed")
     return capacitance_F * (1.0 / mass_1_g + 1.0 / mass_2_g)
+
+
+def _is_finite(value) -> bool:
+    try:
+        return bool(np.isfinite(np.asarray(value, dtype=float)).all())
+    except (TypeError, ValueError):
+        return False
 
 
 def energy_Wh_per_kg(capacitance_F, *, voltage_V, carbon_g):

@@ -40,6 +40,59 @@ def is_sign_turned(voltage_V: np.ndarray, current_A: np.ndarray) -> bool:
     return down > 0 and (down - up) / (down + up) > SIGN_CORRELATION
 
 
+def why_no_cycles(
+    voltage_V: np.ndarray,
+    current_A: np.ndarray | None,
+    reasons: list[str],
+    *,
+    upper_voltage_V: float,
+    window: tuple[float, float],
+) -> str:
+    """Why a record at constant current gave no row, for a caller of the library.
+
+    Parameters
+    ----------
+    voltage_V : (n,) array
+        [V]
+    current_A : (n,) array or None
+        None where it was not logged. [A]
+    reasons : list of str
+        Of `charscreen.capacitance.discharge.measure_cycles`.
+    upper_voltage_V : float
+        [V]
+    window : tuple of float
+        Fractions of the upper voltage.
+
+    Returns
+    -------
+    str
+    """
+    n = len(voltage_V)
+    if n < 3:
+        return f"the record has {n} rows only"
+    if current_A is not None and is_sign_turned(voltage_V, current_A):
+        return (
+            "the voltage falls while current_A is positive, so its sign is turned round: current "
+            "is positive on charge"
+        )
+    low, high = float(np.min(voltage_V)), float(np.max(voltage_V))
+    top, bottom = (share * upper_voltage_V for share in window)
+    if high < top:
+        return (
+            f"the record reaches {high:.3g} V and the window begins at {top:.3g} V: "
+            f"upper_voltage_V {upper_voltage_V:g} is too high for it, or the unit is wrong"
+        )
+    if reasons:
+        more = f", and {len(reasons) - 1} more discharges do not either" if reasons[1:] else ""
+        return reasons[0] + more
+    if low > bottom:
+        return (
+            f"no discharge was found, and the record stays above {low:.3g} V; the window ends at "
+            f"{bottom:.3g} V"
+        )
+    return f"no discharge was found in {n} rows from {low:.3g} to {high:.3g} V"
+
+
 def wrong_scale_of_voltage(one, voltage_V: np.ndarray) -> str:
     """Why a record cannot be the voltage of this cell; empty where it can."""
     upper = one.cell["upper_voltage_V"]

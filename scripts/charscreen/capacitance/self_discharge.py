@@ -12,6 +12,10 @@ from charscreen.curves import line_fit, noise_sd
 MOST_POINTS = 1000  # a longer record is averaged down to so many parts
 LEAST_POINTS = 6
 CLEAR_AICC = 2.0  # models closer than this are not told apart (Burnham & Anderson, from memory)
+#: Part of the fall that a meter's input resistance, as stated, may leave unexplained. Common
+#: practice, no source: it is stated to 1 % or worse.
+METER_SHARE = 0.01
+EXACT_SHARE = 1e-9  # a standard error under this share of its time is rounding, not knowledge
 LEVELS = {"to_80_percent": 0.8, "to_half": 0.5}
 
 #: Columns of one record at open circuit.
@@ -113,10 +117,12 @@ def measure_open_circuit(
     Times to 80 % and to half of the voltage at the start are read off the record, or off the
     model beyond its end (flag ``extrapolated``; empty beyond a hundred times the record). Their
     standard error: that of the level, over the slope; where extrapolated also the spread between
-    the models within 10 of the least AICc, over √12.
+    the models within 10 of the least AICc, over √12. It is empty where the readings lie on the
+    model to the last digit, so that nothing shows how far off it may be.
     Equivalent leakage: the resistor that would take as much voltage in the same time,
     R = Δt/(C·ln(V₁/V₂)), less the meter's share 1/R_meter; current C·(V₁ - V₂)/Δt less the
-    meter's. V₁, V₂ at the start and the end, from the chosen model.
+    meter's. Both are empty where what is left is not above two standard uncertainties, or not
+    above 1 % of the meter's share (flag ``the meter explains the fall``). V₁, V₂ at the start and the end, from the chosen model.
 
     References
     ----------
@@ -151,7 +157,9 @@ def measure_open_circuit(
         near = {k: f for k, f in known.items() if k == best or f.aicc - fit.aicc < 10.0}
         moment = _time_to(share, t, v, noise, best, near)
         if moment is not None:
-            row[f"time_{name}_s"], row[f"time_{name}_s_se"] = moment[:2]
+            row[f"time_{name}_s"] = moment[0]
+            if moment[1] > EXACT_SHARE * moment[0]:
+                row[f"time_{name}_s_se"] = moment[1]
             if moment[2]:
                 flags.append("extrapolated")
     u_v = np.hypot(fit.se[0], instrument["voltage_offset_mV"] * 1e-3)
@@ -291,7 +299,10 @@ def _leakage(row, flags, capacitance, capacitance_se, meter_ohm, u_v) -> None:
     if meter_ohm:
         conductance -= 1.0 / meter_ohm
         current -= (v_1 - v_2) / logarithm / meter_ohm
-    if conductance <= 2.0 * u:
+    least = 2.0 * u
+    if meter_ohm:
+        least = max(least, METER_SHARE / meter_ohm)
+    if conductance <= least:
         flags.append("leakage not resolved" if not meter_ohm else "the meter explains the fall")
         return
     row["leakage_resistance_ohm"] = float(1.0 / conductance)

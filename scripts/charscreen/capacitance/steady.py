@@ -5,6 +5,7 @@ from collections import Counter
 
 import numpy as np
 
+from charscreen.capacitance.discharge import ON_SAMPLING, SAMPLING_SHARE
 from charscreen.curves import line_fit, median
 
 OUTLYING = 3.5  # robust standard deviations from the course of the others
@@ -98,7 +99,8 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
     Type A: scatter between cycles over √n, not less than that within a cycle over √n. Type B:
     the instrument's part, common to all cycles. The resistance is the mean of drop over step of
     all cycles, also of those in which it came out below zero; where the mean is not above zero
-    it is empty and flagged, and its standard uncertainty stays.
+    it is empty and flagged, and its standard uncertainty stays. Where its type-B part exceeds a
+    fifth of it, it is flagged as resting on the sampling interval.
     """
     mark_cycles(cycles, skip_cycles=skip_cycles)
     steady = [c for c in cycles if c["use"] == STEADY]
@@ -106,7 +108,8 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
     if len(cycles) == 1 and cycles[0]["cycle"] == 1 and skip_cycles > 0:
         flags.append("first cycle only")
     counts = Counter(f for c in steady for f in c["quality"].split("; ") if f)
-    counts.pop("resistance not resolved", None)
+    for flag in ("resistance not resolved", ON_SAMPLING):
+        counts.pop(flag, None)  # of the mean, see below
     flags.extend(flag for flag, n in counts.items() if n * 2 >= len(steady))
     out: dict = {"cycles": len(steady), "flags": flags}
     out["cycles_outlying"] = sum(c["use"] == APART for c in cycles)
@@ -157,6 +160,8 @@ def _resistance(out, steady, flags) -> None:
         flags.append("resistance not resolved")
         return
     out["esr_ohm"] = mean
+    if out["esr_ohm_se_b"] > SAMPLING_SHARE * mean:
+        flags.append(ON_SAMPLING)
     out["power_max_W"] = out["voltage_start_V"] ** 2 / (4.0 * mean)
     gain = known[0]["voltage_gain_se"]
     out["power_max_W_se"] = out["power_max_W"] * math.hypot(parts[0] / mean, 2.0 * gain)

@@ -50,6 +50,11 @@ MEANINGS = {
         "the step at connecting the load was not recorded sharply enough: the series resistance "
         "is not known from this test; what it may be worth stands in the uncertainty"
     ),
+    "first step not resolved": (
+        "the readings about connecting the load lie too far apart, or the step is within its "
+        "noise: no series resistance is told; what the step may be is taken off and its doubt "
+        "stands in the uncertainty of the capacitance"
+    ),
     "hold shorter than asked": (
         "the hold ended before the time at which leakage is read; the last figure stands in"
     ),
@@ -82,12 +87,20 @@ MEANINGS = {
         "the series resistance comes out at or below zero and is left empty: the logger was too "
         "slow, or the drop is within its noise"
     ),
+    "resistance rests on the sampling interval": (
+        "the step at the start of the discharge lies between two samples that are far apart: the "
+        "series resistance may be off by a fifth or more; log faster"
+    ),
     "scan rate differs from the record": (
         "the record runs at another rate than scan_rate_mV_per_s says; the stated one was used"
     ),
     "scan rate from the record": "no scan rate was stated: it is that of the record",
     "self-discharge models not told apart": (
         "the record is too short or too noisy to say which form the fall follows"
+    ),
+    "series resistance from another test": (
+        "the step at connecting the load does not tell the series resistance well enough: that "
+        "of another test of the cell is taken off, so an error there passes into this capacitance"
     ),
     "the meter explains the fall": (
         "the meter's own resistance would let the voltage fall as fast: nothing can be said of "
