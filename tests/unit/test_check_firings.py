@@ -46,6 +46,15 @@ def test_a_log_in_place_is_not_asked_about(tmp_path):
     assert not found(tmp_path, config=CONFIG + KILN_MAP, firings=firings("F02.csv", "kiln"))
 
 
+def test_a_typed_peak_beside_a_log_is_not_said_to_count(tmp_path):
+    beside = firings("F02.csv", "kiln").replace("702,61", "760,61")
+    (only,) = found(tmp_path, config=CONFIG + KILN_MAP, firings=beside)
+    assert "The peak typed is 760 °C where 700 °C was planned." in only[4]
+    assert "the models take the log, which is given here" in only[4]
+    (only,) = found(tmp_path / "bare", firings=TABLES["firings"].replace("702,61", "760,61"))
+    assert "the models take what was reached" in only[4]
+
+
 def test_limits_of_the_config_decide_what_is_asked(tmp_path):
     changed = TABLES["firings"].replace("702,61", "716,61")
     assert not found(tmp_path, firings=changed)

@@ -458,7 +458,7 @@ def test_what_leaves_out(opened, table, old, new, row, column, message):
         ("cells", "0.9,2026-03-11", "0.9,2026-03-05", 4, "assembled", "the day of firing A01"),
         ("tests", "1000,,,2026-03-12", "1000,,,2025-03-12", 3, "date", "before 2026-03-10"),
         ("firings", "2026-03-06,750", "2026-03-03,750", 4, "date", "made the char of run R03a"),
-        ("firings", "702,61", "755,61", 3, "peak_temperature_C", "reached 755 °C where 700"),
+        ("firings", "702,61", "755,61", 3, "peak_temperature_C", "typed is 755 °C where 700"),
         ("firings", "702,61", "702,1", 3, "hold_min", "minutes, not hours"),
         ("firings", "F02,carbonise", "F09,carbonise", 3, "firing", "No lot of design"),
         ("design", "KOH,3,A01", "KOH,0.25,A01", 5, "koh_ratio", "are written 4"),

@@ -97,6 +97,35 @@ def test_a_set_point_that_was_missed_counts_the_hold_at_the_peak():
     assert row["ramp_C_per_min"] == pytest.approx(2.0)
 
 
+def test_an_overshoot_without_a_plan_leaves_the_plateau_as_hold():
+    minutes = [0, 340, 345, 350, 410, 530]
+    row = summary(60.0 * np.array(minutes), [20, 700, 715, 700, 700, 400], None)
+    # Derived: 60 min at 700 °C and back from 710 in 10/3 min, less the 4 min that cooling would
+    # take for these 10 °C.
+    assert row["hold_min"] == pytest.approx(60 + 10 / 3 - 4, abs=0.01)
+    assert row["held_at_C"] == pytest.approx(700.0, abs=0.01)
+    assert row["peak_temperature_C"] == 715.0
+
+
+def test_a_hold_far_from_the_set_point_is_found():
+    """One thermocouple at the set point after an overshoot, the other 40 °C lower."""
+    minutes = 60.0 * np.array([0, 390, 395, 405, 410, 470, 590])
+    one = np.array([20, 800, 845, 845, 800, 800, 500.0])
+    row = summary(minutes, np.column_stack([one, one - 40]), 800.0)
+    # The mean passes 790 to 810 twice, up and down: that is no hold.
+    assert row["time_within_10C_min"] < 15
+    assert row["held_at_C"] == pytest.approx(780.0, abs=1.0)
+    assert row["hold_min"] == pytest.approx(60.0, abs=7.0)
+
+
+def test_a_longer_dwell_on_the_way_is_no_hold_where_the_expected_one_is_there():
+    minutes = 60.0 * np.array([0, 315, 435, 460, 490, 610])
+    values = [20, 650, 650, 700, 700, 400]
+    table = summarise_firing(minutes, values, set_point_C=700.0, expected_hold_min=30.0)
+    assert table["hold_min"].item() == pytest.approx(30.0, abs=2.0)
+    assert table["held_at_C"].item() == 700.0
+
+
 def test_without_a_plan_the_peak_is_the_reference():
     row = summary(*programme(), None)
     assert row["hold_min"] == pytest.approx(60.0)
@@ -307,6 +336,23 @@ def test_a_log_that_says_other_than_what_was_typed_is_asked_about(tmp_path):
     (only,) = firings_of(tmp_path, [bare])[1]
     assert "a peak of 760 °C where 700 °C was planned" in only.message
     assert not firings_of(tmp_path, [bare], limits={"peak_off_C": 70.0})[1]
+
+
+def test_a_log_without_a_hold_does_not_take_the_hold_away(tmp_path):
+    write_log(tmp_path, hold=0.5)
+    log = TYPED | {"log": "F1.csv", "log_map": "kiln"}
+    table, (only,) = firings_of(tmp_path, [log])
+    assert (table.loc["F1", "hold_min"], table.loc["F1", "hold_from"]) == (61.0, "typed")
+    assert table.loc["F1", "logged_hold_min"] == pytest.approx(0.5)
+    assert table.loc["F1", "peak_from"] == "log"
+    assert (only.table, only.id, only.column) == ("firings", "F1", "hold_min")
+    assert "only 0.5 min where 61 min was typed. The models keep the 61 min" in only.message
+    table, (only,) = firings_of(tmp_path, [log | {"hold_min": None}])
+    assert (table.loc["F1", "hold_min"], table.loc["F1", "hold_from"]) == (60.0, "planned")
+    # A firing that was held as briefly as its log says is none to ask about.
+    table, findings = firings_of(tmp_path, [log | {"hold_min": 1.0}])
+    assert findings == []
+    assert table.loc["F1", "hold_from"] == "log"
 
 
 def test_a_log_that_cannot_be_read_leaves_what_was_typed(tmp_path):

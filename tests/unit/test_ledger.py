@@ -275,6 +275,24 @@ def test_slips_in_the_design():
         ledger([{"run": "R1", "char_g": 1.0}], loop)
     table = ledger([{"run": "R9", "feed_ar_g": 10.0, "char_g": 1.0}], design_of({"run": "R1"}))
     assert table.loc[0, "note"] == "run is not in the design"
+
+
+def test_a_run_weighed_twice_is_no_two_lots():
+    rows = [
+        {"run": "R1", "char_g": 2.0},
+        {"run": "R1", "char_g": 3.0},
+        {"run": "R2", "char_g": 1.0},
+    ]
+    with pytest.raises(ValueError, match="run 'R1' stands more than once in the masses"):
+        ledger(rows, design_of({"run": "R1"}, {"run": "R2"}))
+
+
+def test_an_unknown_feedstock_is_noted():
+    masses = [{"run": "R1", "feed_ar_g": 50.0, "char_g": 12.0}]
+    table = ledger(masses, design_of({"run": "R1", "feedstock": "hask"}))
+    assert table.loc[0, "note"] == "feedstock is not in the table of feedstocks"
+    assert table.loc[0, "yield_char_ar_percent"] == pytest.approx(24.0)
+    assert np.isnan(table.loc[0, "yield_char_d_percent"])
     table = ledger([{"run": "R1", "feed_ar_g": 10.0, "char_g": 3.0, "activated_g": 1.0}])
     assert "says no activation" in table.loc[0, "note"]
     assert np.isnan(table.loc[0, "yield_activated_percent"])

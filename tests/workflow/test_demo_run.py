@@ -4,11 +4,14 @@ import csv
 import hashlib
 import re
 import shutil
+import subprocess
+import sys
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+import yaml
 from charscreen.files import read_csv, read_json
 from charscreen.words import list_ids
 
@@ -132,6 +135,32 @@ def test_log_of_the_overshot_firing_replaces_what_was_planned(demo):
     assert overshot["peak_temperature_C"].item() == pytest.approx(760, abs=2)
     assert set(firings["peak_from"]) == {"log", "readings", "typed"}
     assert "Firings as done" in (demo.results / "report.html").read_text(encoding="utf-8")
+
+
+def test_kept_yields_are_those_of_the_next_plan(demo_copy):
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "scripts" / "keep_priors.py"), str(demo_copy.folder)],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stderr
+    kept = yaml.safe_load((demo_copy.config / "priors.yaml").read_text(encoding="utf-8"))
+    model = read_json(demo_copy.results / "fit" / "char_yield_model.json")
+    for name in ("char_yield", "activation_yield"):
+        assert {row["feedstock"] for row in kept[name]["expected"]} <= set(model["feedstocks"])
+        assert all(0 < row["mean_percent"] < 100 for row in kept[name]["expected"])
+        assert all(row["spread_percent"] > 0 for row in kept[name]["expected"])
+    demo_copy.must_run("plan")
+    lots = read_csv(demo_copy.results / "plan" / "lots.csv")
+    design = read_csv(demo_copy.results / "plan" / "design.csv").set_index("run")
+    at = {
+        (row["feedstock"], row["peak_temperature_C"], row["hold_min"])
+        for row in kept["char_yield"]["expected"]
+    }
+    plan = design.loc[lots["run"], ["feedstock", "peak_temperature_C", "hold_min"]]
+    in_priors = [key in at for key in plan.itertuples(index=False, name=None)]
+    assert sum(in_priors) > len(lots) / 2
+    assert lots["yields_from"][in_priors].str.startswith("priors").all()
 
 
 def test_resorted_table_reruns_only_what_tells_row_numbers(demo_copy):

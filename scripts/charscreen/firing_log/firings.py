@@ -27,6 +27,8 @@ FIRING_COLUMNS = (
 # Hand readings tell the hold where no gap about it is longer than this, or than a quarter of the
 # time they cover in the band. [min] Common practice, no source.
 _GAP_MIN = 10.0
+# A logged hold under this share of the one typed or planned is doubted. Common practice, no source.
+_DOUBTED = 0.25
 
 
 def summarise_firings(
@@ -68,7 +70,9 @@ def summarise_firings(
     -----
     A log counts before hand readings, these before what was typed, that before the plan. From
     hand readings the hold counts only where no gap about it is longer than 10 min or a quarter of
-    the time in the band; else the typed hold does.
+    the time in the band; else the typed hold does. A logged hold under a quarter of the typed one
+    (of the planned one where none is typed) is asked about and does not count: nearly always the
+    thermocouple or the set point is wrong, not the kiln.
     """
     limits = DEFAULT_LIMITS | dict(limits or {})
     done = {row["firing"]: row for row in firings}
@@ -96,6 +100,7 @@ class _Firing:
         self.firing, self.typed, self.plan, self.limits = firing, typed, plan, limits
         self.logged: dict = {}
         self.source = ""
+        self.doubted: set[str] = set()
         self.notes: list[str] = []
         self.findings: list[Finding] = []
 
@@ -119,12 +124,16 @@ class _Firing:
         self._summarise(time, temperature, READINGS, "firing_readings")
         if self.logged and not self._covers_hold(time / 60.0, temperature):
             self.logged["hold_min"] = None
+            self.doubted.discard("hold_min")
             self.notes.append("hand readings too far apart to tell the hold")
 
     def _summarise(self, time: np.ndarray, temperature: np.ndarray, source: str, at: str) -> None:
         set_point = self.plan.get("peak_temperature_C")
+        hold = self._expected_hold()
         try:
-            found = summarise_firing(time, temperature, set_point_C=set_point).iloc[0]
+            found = summarise_firing(
+                time, temperature, set_point_C=set_point, expected_hold_min=hold
+            ).iloc[0]
         except ValueError as error:
             self.ask("log" if source == LOG else "firing", f"{at} cannot be used: {error}.")
             return
@@ -132,6 +141,12 @@ class _Firing:
         self.logged = {
             name: None if pd.isna(value) else float(value) for name, value in found.items()
         }
+        if hold is not None and self.logged["hold_min"] < _DOUBTED * hold:
+            self.doubted.add("hold_min")
+        elif set_point is not None and abs(self.logged["held_at_C"] - set_point) > BAND_C:
+            self.notes.append(
+                f"hold taken at {self.logged['held_at_C']:.0f} °C, where the kiln held"
+            )
         if self.logged["values_dropped"]:
             count = f"{self.logged['values_dropped']:.0f}"
             self.notes.append(f"values dropped as faults of a thermocouple: {count}")
@@ -144,9 +159,13 @@ class _Firing:
                 "places and whether one has failed, then mend the column map or accept it.",
             )
 
+    def _expected_hold(self) -> float | None:
+        """Hold as typed, else as planned. [min]"""
+        typed = self.typed.get("hold_min")
+        return self.plan.get("hold_min") if typed is None else typed
+
     def _covers_hold(self, t: np.ndarray, y: np.ndarray) -> bool:
-        peak, set_point = self.logged["peak_temperature_C"], self.plan.get("peak_temperature_C")
-        reference = peak if set_point is None else min(peak, set_point)
+        reference = min(self.logged["held_at_C"], self.logged["peak_temperature_C"])
         hot = np.flatnonzero(y >= reference - BAND_C)
         first, last = max(hot[0] - 1, 0), min(hot[-1] + 1, len(t) - 1)
         inside = np.diff(t[hot[0] : hot[-1] + 1])
@@ -164,6 +183,8 @@ class _Firing:
             (TYPED, self.typed),
             (PLANNED, self.plan),
         ):
+            if values is self.logged and name in self.doubted:
+                continue
             if values.get(name) is not None:
                 return float(values[name]), source
         return None, None
@@ -204,7 +225,9 @@ class _Firing:
             logged, typed, wanted = (
                 part.get(name) for part in (self.logged, self.typed, self.plan)
             )
-            if (
+            if name in self.doubted:
+                self._ask_doubted(source, logged)
+            elif (
                 logged is not None
                 and typed is not None
                 and off_plan(name, logged, typed, self.limits)
@@ -226,6 +249,16 @@ class _Firing:
                     "was planned. The models take what was done; check the log, or accept it.",
                 )
         return self.findings
+
+    def _ask_doubted(self, source: str, logged: float) -> None:
+        kept = self._expected_hold()
+        typed = self.typed.get("hold_min") is not None
+        self.ask(
+            "hold_min",
+            f"The {source} shows a hold of only {logged:.3g} min where {kept:g} min was "
+            f"{'typed' if typed else 'planned'}. The models keep the {kept:g} min. Check the "
+            f"{source} and the set point; if the kiln was held so briefly, type that hold.",
+        )
 
     def ask(self, column: str, message: str) -> None:
         """A question about this firing; on its hand readings where it is not in firings.

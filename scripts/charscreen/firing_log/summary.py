@@ -7,7 +7,7 @@ import pandas as pd
 BAND_C = 10.0
 #: Columns of `summarise_firing`.
 SUMMARY_COLUMNS = (
-    *("peak_temperature_C", "overshoot_C", "time_within_10C_min", "hold_min"),
+    *("peak_temperature_C", "overshoot_C", "time_within_10C_min", "hold_min", "held_at_C"),
     *("ramp_C_per_min", "cooling_C_per_min", "severity_log10_min", "thermocouples"),
     *("thermocouple_spread_C", "duration_min", "values_dropped"),
 )
@@ -16,12 +16,21 @@ SUMMARY_COLUMNS = (
 _SPIKE_C, _SPIKE_C_PER_MIN = 50.0, 100.0
 # What loggers write for an open thermocouple lies outside this. [°C]
 _LOWEST_C, _HIGHEST_C = -60.0, 2000.0
+# Where the kiln did not hold at the set point, its plateau is looked for so far below the peak,
+# in steps of so much. [°C] Common practice, no source.
+_PLATEAU_SPAN_C, _PLATEAU_STEP_C = 60.0, 1.0
+# A hold counts where it is this share of the one expected. Common practice, no source.
+_ENOUGH = 0.5
 # Cooling is taken from the band down to so far below the reference. [°C]
 _COOLING_SPAN_C = 100.0
 
 
 def summarise_firing(
-    time_s: np.ndarray, temperature_C: np.ndarray, *, set_point_C: float | None
+    time_s: np.ndarray,
+    temperature_C: np.ndarray,
+    *,
+    set_point_C: float | None,
+    expected_hold_min: float | None = None,
 ) -> pd.DataFrame:
     """What a firing did, from its temperature record: one row.
 
@@ -32,7 +41,9 @@ def summarise_firing(
     temperature_C : (n,) or (n, k) array
         Temperatures; one column per thermocouple, NaN where one was not read. [°C]
     set_point_C : float or None
-        Planned peak temperature; None where there was no plan: the reference is then the peak. [°C]
+        Planned peak temperature; None where there was no plan. [°C]
+    expected_hold_min : float, optional
+        Hold as typed or planned: it tells whether the kiln held at the set point at all. [min]
 
     Returns
     -------
@@ -40,8 +51,9 @@ def summarise_firing(
         One row with `SUMMARY_COLUMNS`:
         ``peak_temperature_C``, highest mean of the thermocouples; ``overshoot_C``, peak above
         the set point, never below 0; ``time_within_10C_min``, time within 10 °C of the set point;
-        ``hold_min``, see Notes; ``ramp_C_per_min``; ``cooling_C_per_min``, positive, over the
-        first 100 °C below the hold; ``severity_log10_min``; ``thermocouples``, how many were
+        ``hold_min`` and ``held_at_C``, the middle of the band it is taken in, see Notes;
+        ``ramp_C_per_min``; ``cooling_C_per_min``, positive, over the first 100 °C below the hold;
+        ``severity_log10_min``; ``thermocouples``, how many were
         read; ``thermocouple_spread_C``, median difference of the highest and lowest one during
         the hold; ``duration_min`` of the record; ``values_dropped``, readings taken for faults
         of a thermocouple.
@@ -55,10 +67,14 @@ def summarise_firing(
     Notes
     -----
     Between readings the temperature is a straight line. The ramp is the mean rate from 10 % to
-    90 % of the rise from the first reading to the set point (the peak where that is lower).
-    The hold is the time within 10 °C of the set point, or of the peak where the kiln spent longer
-    there, less what ramp and cooling take between the band's lower edge and the median
-    temperature of the hold. So a programme of ramp, hold and cooling gives its own hold.
+    90 % of the rise from the first reading to where it held (the peak where that is lower).
+    A hold is the time within 10 °C of a temperature less what ramp and cooling take between the
+    band's lower edge and the median temperature of the hold. So a programme of ramp, hold and
+    cooling gives its own hold; a plateau below the peak loses all that the way through its band
+    takes, up and at the end down. The hold is taken at the set point; where that gives under half
+    of the hold expected (of the longest where none is) at the peak; where that does too at the
+    plateau, the band of 20 °C within 60 °C below the peak in which the kiln spent most time; where
+    all three do, it is the longest of them.
     Severity: log10 of R0 = ∫ exp((T − 100)/14.75) dt with T in °C and t in min, the severity
     factor of hydrothermal treatment, borrowed here as a single figure for time and temperature.
     A single value more than 50 °C off both neighbours, up and back at over 100 °C/min, and any
@@ -81,24 +97,29 @@ def summarise_firing(
     t, y = time[known] / 60.0, mean[known]
 
     peak = float(y.max())
-    at_peak = time_between(t, y, peak - BAND_C, peak + BAND_C)
-    reference, within, overshoot, in_band = peak, at_peak, np.nan, np.nan
+    overshoot, in_band = np.nan, np.nan
+    references, holds = [peak], [_hold(t, y, peak)]
     if set_point_C is not None and np.isfinite(set_point_C):
         overshoot = max(0.0, peak - float(set_point_C))
         in_band = time_between(t, y, set_point_C - BAND_C, set_point_C + BAND_C)
-        if in_band >= at_peak:
-            reference, within = float(set_point_C), in_band
-    ramp = _ramp(t, y, min(reference, peak))
-    cooling = _cooling(t, y, reference)
-    way = _held_at(t, y, reference, ramp, cooling) - (reference - BAND_C)
-    passing = sum(way / rate for rate in (ramp, cooling) if np.isfinite(rate) and rate > 0)
+        references.insert(0, float(set_point_C))
+        holds.insert(0, _hold(t, y, float(set_point_C)))
+    plateau = _plateau(t, y, peak)
+    if plateau + BAND_C < peak:
+        references.append(plateau)
+        holds.append(_plateau_hold(t, y, plateau))
+    expected = max(holds) if expected_hold_min is None else float(expected_hold_min)
+    enough = [k for k, hold in enumerate(holds) if hold >= _ENOUGH * expected]
+    chosen = enough[0] if enough else int(np.argmax(holds))
+    reference = references[chosen]
     row = {
         "peak_temperature_C": peak,
         "overshoot_C": overshoot,
         "time_within_10C_min": in_band,
-        "hold_min": max(0.0, within - passing),
-        "ramp_C_per_min": ramp,
-        "cooling_C_per_min": cooling,
+        "hold_min": holds[chosen],
+        "held_at_C": reference,
+        "ramp_C_per_min": _ramp(t, y, min(reference, peak)),
+        "cooling_C_per_min": _cooling(t, y, reference),
         "severity_log10_min": _severity(t, y),
         "thermocouples": int(np.isfinite(columns).any(axis=0).sum()),
         "thermocouple_spread_C": _spread(columns[known], y >= reference - BAND_C),
@@ -131,6 +152,46 @@ def time_between(t: np.ndarray, y: np.ndarray, lo: float, hi: float) -> float:
     return float(np.sum(np.diff(t) * share))
 
 
+def _hold(t: np.ndarray, y: np.ndarray, reference: float) -> float:
+    """Time about a temperature, the way there and back taken off. [min]"""
+    within = time_between(t, y, reference - BAND_C, reference + BAND_C)
+    ramp, cooling = _ramp(t, y, min(reference, float(y.max()))), _cooling(t, y, reference)
+    way = _held_at(t, y, reference, ramp, cooling) - (reference - BAND_C)
+    passing = sum(way / rate for rate in (ramp, cooling) if np.isfinite(rate) and rate > 0)
+    return max(0.0, within - passing)
+
+
+def _plateau_hold(t: np.ndarray, y: np.ndarray, middle: float) -> float:
+    """Time in a band below the peak, less the way through all of it up and, last, down. [min]"""
+    lo, hi = middle - BAND_C, middle + BAND_C
+    within = time_between(t, y, lo, hi)
+    up = _first_crossing(t, y, hi, rising=True) - _first_crossing(t, y, lo, rising=True)
+    cooling = _cooling(t, y, middle)
+    down = 2 * BAND_C / cooling if np.isfinite(cooling) else 0.0
+    return max(0.0, within - up - down)
+
+
+def _plateau(t: np.ndarray, y: np.ndarray, peak: float) -> float:
+    """Median temperature in the band near the peak in which most time was spent. [°C]"""
+    middles = peak - np.arange(0.0, _PLATEAU_SPAN_C + _PLATEAU_STEP_C / 2, _PLATEAU_STEP_C)
+    spent = [time_between(t, y, middle - BAND_C, middle + BAND_C) for middle in middles]
+    middle = float(middles[int(np.argmax(spent))])
+    return _median_within(t, y, middle - BAND_C, middle + BAND_C) or middle
+
+
+def _median_within(t: np.ndarray, y: np.ndarray, lo: float, hi: float) -> float | None:
+    """Temperature below and above which as much time was spent between two levels; or None."""
+    bottom = lo
+    half = time_between(t, y, lo, hi) / 2
+    if half <= 0:
+        return None
+    for _ in range(50):
+        middle = (lo + hi) / 2
+        low_side = time_between(t, y, bottom, middle) < half
+        lo, hi = (middle, hi) if low_side else (lo, middle)
+    return hi
+
+
 def _held_at(t: np.ndarray, y: np.ndarray, reference: float, ramp: float, cooling: float) -> float:
     """Median temperature of the hold, heating and cooling within the band left away. [°C]"""
     lo, hi = reference - BAND_C, reference + BAND_C
@@ -143,14 +204,8 @@ def _held_at(t: np.ndarray, y: np.ndarray, reference: float, ramp: float, coolin
     inside = (t > start) & (t < end)
     part = np.concatenate([[start], t[inside], [end]])
     line = np.interp(part, t, y)
-    half = time_between(part, line, lo, hi) / 2
-    if half <= 0:
-        return reference
-    for _ in range(50):
-        middle = (lo + hi) / 2
-        low_side = time_between(part, line, reference - BAND_C, middle) < half
-        lo, hi = (middle, hi) if low_side else (lo, middle)
-    return hi
+    middle = _median_within(part, line, lo, hi)
+    return reference if middle is None else middle
 
 
 def _checked(time_s: np.ndarray, temperature_C: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -45,6 +45,13 @@ def assemble(
     notes: list[list[str]] = [[] for _ in range(n)]
     runs = weighed["run"].to_numpy(dtype=object)
     design_of, root_of, aliquots_of = _index_design(design)
+    twice = [run for run, count in pd.Series(runs).value_counts(sort=False).items() if count > 1]
+    if twice:
+        names = ", ".join(repr(run) for run in twice)
+        raise ValueError(
+            f"run {names} stands more than once in the masses; each run has one row. Give "
+            "an aliquot a run of its own with its parent in the design"
+        )
     first_row = {run: i for i, run in reversed(list(enumerate(runs)))}
     lots = np.array([root_of.get(run, run) for run in runs], dtype=object)
     is_aliquot = lots != runs
@@ -81,6 +88,10 @@ def assemble(
         name: i for i, name in reversed(list(enumerate(text_column(feedstocks, "feedstock"))))
     }
     at = [feed_at.get(name) for name in chain["feedstock"]]
+    strange = [
+        k is None and name is not None for k, name in zip(at, chain["feedstock"], strict=True)
+    ]
+    _note(notes, strange, "feedstock is not in the table of feedstocks")
 
     def of_feed(column: str) -> np.ndarray:
         values = number_column(feedstocks, column)

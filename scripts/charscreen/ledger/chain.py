@@ -118,8 +118,8 @@ def compute_yields(
     Raises
     ------
     ValueError
-        Where a balance is not in `balances`, a run stands twice in `design`, or parents go
-        round in a circle.
+        Where a balance is not in `balances`, a run stands twice in `masses` or in `design`, or
+        parents go round in a circle.
 
     Notes
     -----

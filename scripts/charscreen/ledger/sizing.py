@@ -210,7 +210,7 @@ def carbon_for_cells(
     if carbon_percent > 100:
         raise ValueError(f"carbon_percent is {carbon_percent}, more than the whole coating")
     if not 0 <= loss_percent < 100:
-        raise ValueError(f"loss_percent is {loss_percent}, not from 0 to 100")
+        raise ValueError(f"loss_percent is {loss_percent}, not from 0 to below 100")
     share = carbon_percent / 100.0 / (1.0 - loss_percent / 100.0)
     return 2.0 * cells * coating_mg / 1000.0 * share
 
@@ -236,7 +236,9 @@ class _Chain:
             wanted_carbon_g=wanted_carbon_g, yield_char_d_percent=yield_char_d_percent
         )
         if not 0 <= moisture_ar_percent < 100:
-            raise ValueError(f"moisture_ar_percent is {moisture_ar_percent}, not from 0 to 100")
+            raise ValueError(
+                f"moisture_ar_percent is {moisture_ar_percent}, not from 0 to below 100"
+            )
         for name, value in (
             ("yield_char_d_percent", yield_char_d_percent),
             ("yield_activated_percent", yield_activated_percent),

@@ -196,7 +196,10 @@ def not_tied(model: Mapping, conditions: pd.DataFrame) -> list[str]:
             away &= is_activated(conditions["activation"])
         if kind["transform"] != "activated":
             # A condition that is not given stands for that of the screen.
-            away &= pd.to_numeric(conditions[kind["column"]], errors="coerce").notna().to_numpy()
+            given = pd.Series(np.nan, index=conditions.index)
+            if kind["column"] in conditions:
+                given = pd.to_numeric(conditions[kind["column"]], errors="coerce")
+            away &= given.notna().to_numpy()
         reason = (
             f"the model has no term for {row['words']}, and what is measured lies at another one"
         )

@@ -191,7 +191,10 @@ def _expected(
     )
     if table.empty:
         return table
+    # Conditions of the activation that are not named here stand for those of the screen.
     table = table[[not reason for reason in not_covered(model, table)]].reset_index(drop=True)
+    if table.empty:
+        return table
     seed = int(model["posterior"]["seed"])
     eta = predict_draws(model, draws, table, seed=seed)
     variance = sum(np.asarray(draws[f"v[{level}]"], dtype=float) for level in levels)

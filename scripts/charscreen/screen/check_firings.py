@@ -84,6 +84,10 @@ def _compare_with_plan(review: Review, row: dict, planned: dict, columns: tuple[
     def is_off(name: str, wanted: float | None) -> bool:
         return None not in (row[name], wanted) and off_plan(name, row[name], wanted, limits)
 
+    # The log is read later: what counts then may differ from what is typed here.
+    counts = "the models take what was {}."
+    if row["log"] is not None and row["log_map"] is not None:
+        counts = "the models take the log, which is given here, wherever it can be read."
     wanted = planned[columns[0]]
     if is_off("peak_temperature_C", wanted):
         scale = other_scale(row["peak_temperature_C"], wanted)
@@ -91,8 +95,8 @@ def _compare_with_plan(review: Review, row: dict, planned: dict, columns: tuple[
             "firings",
             row,
             "peak_temperature_C",
-            f"The kiln reached {row['peak_temperature_C']:g} °C where {wanted:g} °C was planned. "
-            f"Check the reading; the models take what was reached.{scale}",
+            f"The peak typed is {row['peak_temperature_C']:g} °C where {wanted:g} °C was planned. "
+            f"Check the reading; {counts.format('reached')}{scale}",
         )
     wanted = planned[columns[1]]
     if is_off("hold_min", wanted):
@@ -100,8 +104,8 @@ def _compare_with_plan(review: Review, row: dict, planned: dict, columns: tuple[
             "firings",
             row,
             "hold_min",
-            f"The hold was {row['hold_min']:g} min where {wanted:g} min was planned. Check the "
-            "reading and its unit (minutes, not hours); the models take what was done.",
+            f"The hold typed is {row['hold_min']:g} min where {wanted:g} min was planned. Check "
+            f"the reading and its unit (minutes, not hours); {counts.format('done')}",
         )
     wanted = planned["ramp_C_per_min"] if columns[0] == "peak_temperature_C" else None
     if is_off("ramp_C_per_min", wanted):
