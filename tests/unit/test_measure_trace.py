@@ -218,7 +218,11 @@ def test_unusual_figures_are_doubted(trace, capsys, options, says):
 def test_usual_figures_are_not_doubted(trace, capsys):
     masses = ["--electrode-1-mg", "6.25", "--electrode-2-mg", "6.25"]
     assert main([str(trace), "--upper-voltage", "1", *masses]) == 0
-    assert "look at" not in capsys.readouterr().out
+    doubts = [line for line in capsys.readouterr().out.splitlines() if "look at" in line]
+    # This logger is slow against the drop; no figure is out of the usual.
+    assert [line.split("look at")[1].strip() for line in doubts] == [
+        "resistance rests on the sampling interval"
+    ]
 
 
 def test_unusual_times_and_farads_without_masses(tmp_path, capsys):

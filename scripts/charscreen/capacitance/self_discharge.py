@@ -122,7 +122,8 @@ def measure_open_circuit(
     Equivalent leakage: the resistor that would take as much voltage in the same time,
     R = Δt/(C·ln(V₁/V₂)), less the meter's share 1/R_meter; current C·(V₁ - V₂)/Δt less the
     meter's. Both are empty where what is left is not above two standard uncertainties, or not
-    above 1 % of the meter's share (flag ``the meter explains the fall``). V₁, V₂ at the start and the end, from the chosen model.
+    above 1 % of the meter's share (flag ``the meter explains the fall``). V₁, V₂ at
+    the start and the end, from the chosen model.
 
     References
     ----------
