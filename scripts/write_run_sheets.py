@@ -22,6 +22,7 @@ with job(snakemake.log[0]):
         "title": params.title,
         "style": text_of(given.style),
         "data_are_invented": params.invented,
+        "limits": params.limits,
     }
     overview = render_overview(
         read_json(given.summary), **tables, **common, template=text_of(given.overview_template)
@@ -30,7 +31,6 @@ with job(snakemake.log[0]):
         **tables,
         **common,
         template=text_of(given.template),
-        limits=params.limits,
         koh_purity_percent=params.koh_purity_percent,
     )
     folder = Path(snakemake.output.sheets)

@@ -55,6 +55,27 @@ def test_warnings_and_what_the_plan_cannot_tell_are_on_it():
     assert "None of the gaps the planner looks for" in page
 
 
+def test_the_cautions_that_apply_stand_above_the_sentence_that_they_are_not_all():
+    text = Page(overview()[1]).text
+    assert "Cautions" in text
+    assert text.index("Metallic potassium") < text.index(FOOTER)
+    assert "Grain & bran: more than 2 % nitrogen in the dry feed." in text
+    plain = Page(overview(activation=["none"])[1]).text
+    assert "Carbon monoxide" in plain
+    assert "Fresh char heats itself" in plain
+    assert "potassium" not in plain
+    assert "KOH" not in plain.partition("Cautions")[2]
+    cool = Page(overview(activation_temperature_C=600)[1]).text
+    assert "Metallic potassium" not in cool
+    assert "KOH burns skin" in cool
+
+
+def test_warnings_name_feeds_as_the_page_does():
+    made, page = overview(FEEDS.assign(stock_kg=[0.001, None, None]))
+    assert any(text.startswith("Rice <b>husk</b>: ") for text in made.summary["warnings"])
+    assert "husk: " not in Page(page).text.replace("</b>: ", "")
+
+
 def test_feed_to_get_is_what_is_needed_less_what_is_there():
     feeds = FEEDS.assign(stock_kg=[10.0, 0.001, None])
     made, page = overview(feeds, activation=["none"])
@@ -105,3 +126,4 @@ def test_an_empty_plan_says_what_is_missing():
     text = Page(page).text
     assert "Nothing to plan yet: feedstocks.csv has no rows." in text
     assert "Firings" not in text
+    assert "not complete" not in text

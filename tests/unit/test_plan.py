@@ -9,6 +9,7 @@ from charscreen.files import read_csv, write_csv, write_json
 from charscreen.plan import DESIGN_COLUMNS, LOT_COLUMNS, NOTHING_YET, PlanError, make_plan
 from charscreen.plan.layout import Spread, choose_conditions, fill_sizes, spread_lots
 from charscreen.plan.summary import firing_hours, plan_for_terminal
+from charscreen.screen.schemas import table_schemas
 
 KILN = {
     "crucibles": 6,
@@ -151,6 +152,30 @@ def test_stock_crucible_and_moisture_warn():
     capped = plan.lots.query("feedstock == 'waste1'")
     assert set(capped["limited_by"]) == {"crucible volume"}
     assert (capped["chance_of_falling_short_percent"] > 10).all()
+
+
+def test_no_lot_is_too_small_to_weigh_or_too_large_for_a_crucible():
+    few = {"cells_per_lot": 2, "electrode_coating_mg": 12.0, "coating_carbon_percent": 80.0}
+    plan = planned(coating_loss_percent=50.0, **few)
+    assert (plan.lots["expected_char_g"] >= 1.0).all()
+    assert set(plan.lots["limited_by"]) == {"least char"}
+    # 1 g of char from 0.6 · 0.28 of the feed, rounded up.
+    assert set(plan.lots["feed_ar_g"]) == {5.96}
+    warnings = "\n".join(plan.summary["warnings"])
+    assert "waste1: the feed is raised to 5.96 g for about 1 g of char (plan" in warnings
+    assert "0.0768 g carbon needs less" in warnings
+    # What a crucible takes counts before what can be weighed.
+    small = planned(feedstocks(bulk_density_g_per_L=20.0), coating_loss_percent=50.0, **few)
+    assert set(small.lots["limited_by"]) == {"crucible volume"}
+    assert set(small.lots["feed_ar_g"]) == {5.0}
+    tiny = planned(activation=["none"], wanted_carbon_g=0.01, least_char_g=0.01)
+    assert set(tiny.lots["limited_by"]) == {"least feed"}
+    assert set(tiny.lots["feed_ar_g"]) == {0.5}
+    large = planned(activation=["none"], wanted_carbon_g=5000)
+    assert set(large.lots["limited_by"]) == {"most feed in one crucible"}
+    assert set(large.lots["feed_ar_g"]) == {5000.0}
+    # The limits are those that the checks take for plausible.
+    assert tuple(table_schemas()["design"].columns["feed_ar_g"].plausible) == (0.5, 5000)
 
 
 def test_koh_heat_and_nitrogen_warn():
@@ -395,7 +420,8 @@ def test_cells_wanted_take_the_place_of_a_mass():
         "coating_carbon_percent": 80.0,
         "coating_loss_percent": 50.0,
     }
-    mass = planned(wanted_carbon_g=0.1536).lots
+    coating["least_char_g"] = 0.05
+    mass = planned(wanted_carbon_g=0.1536, least_char_g=0.05).lots
     cells = planned(cells_per_lot=4, **coating).lots  # 4 x 2 x 12 mg x 0.8 / 0.5
     pd.testing.assert_frame_equal(mass, cells)
     assert (planned(cells_per_lot=8, **coating).lots["feed_ar_g"] > cells["feed_ar_g"]).all()

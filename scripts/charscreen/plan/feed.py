@@ -6,7 +6,8 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from charscreen.ledger.sizing import Sizing, carbon_for_cells, carbon_from_feed, size_feed
+from charscreen.ledger.sizing import CRUCIBLE, Sizing, carbon_for_cells, carbon_from_feed, size_feed
+from charscreen.ledger.sizing import KOH as KOH_LIMIT
 from charscreen.plan.settings import KOH
 from charscreen.priors import ACTIVATION_YIELD, CHAR_YIELD, expected_yield
 
@@ -15,6 +16,13 @@ LOT_COLUMNS = (
     *("run", "feedstock", "firing", "crucible", "feed_ar_g", "expected_char_g", "koh_g"),
     *("expected_carbon_g", "chance_of_falling_short_percent", "limited_by", "yields_from"),
 )
+#: What raises the feed above what the wanted carbon needs, and what caps it beside the crucible.
+LEAST_CHAR, LEAST_FEED, MOST_FEED = "least char", "least feed", "most feed in one crucible"
+#: Of `limited_by` those that raise.
+RAISED = (LEAST_CHAR, LEAST_FEED)
+DEFAULT_LEAST_CHAR_G = 1.0
+# Beyond these the check of the tables asks about a planned feed: `plausible` in design.yaml. [g]
+_LEAST_FEED_G, _MOST_FEED_G = 0.5, 5000.0
 PRIORS, FEEDSTOCKS, SETTINGS = "priors", "feedstocks", "settings"
 _FIGURES = ("feed_ar_g", "expected_char_g", "koh_g", "expected_carbon_g")
 
@@ -67,7 +75,15 @@ def size_lots(
     Returns
     -------
     DataFrame
-        `LOT_COLUMNS`, a row per lot in the order of `design`.
+        `LOT_COLUMNS`, a row per lot in the order of `design`. ``limited_by`` is empty, or says
+        what keeps the feed from what the wanted carbon needs: a limit of the crucible that it
+        would pass, or the least char that it is raised to.
+
+    Notes
+    -----
+    A lot is planned for ``plan.least_char_g`` of char at least: less is a poor weighing, 1 g on a
+    balance of 0.01 g already one of 1 % (common practice, no source). Limits of the crucible count
+    before this. A feed always lies between 0.5 g and 5 kg, what the checks take for plausible.
     """
     names = ("feedstock", "activation", "peak_temperature_C", "hold_min")
     keys = list(zip(*(design[name] for name in names), strict=True))
@@ -150,9 +166,45 @@ def _size(
         bulk_density_g_per_L=row.get("bulk_density_g_per_L"),
         crucible_volume_mL=kiln.get("crucible_volume_mL"),
     )
-    feed = _weighable(sizing.feed_ar_g, up=not sizing.limited_by)
+    feed_g, limited_by = _between_limits(
+        sizing,
+        least_char_g=float(plan.get("least_char_g") or DEFAULT_LEAST_CHAR_G),
+        crucible_g=_crucible_g(row, kiln),
+        most_char_g=_most_char_g(chain),
+    )
+    feed = _weighable(feed_g, up=limited_by in ("", *RAISED))
     rounded = carbon_from_feed(feed, wanted_g, **chain)
-    return replace(rounded, limited_by=sizing.limited_by), ", ".join(dict.fromkeys(sources))
+    return replace(rounded, limited_by=limited_by), ", ".join(dict.fromkeys(sources))
+
+
+def _between_limits(
+    sizing: Sizing, *, least_char_g: float, crucible_g: float, most_char_g: float
+) -> tuple[float, str]:
+    """Feed raised until its char can be weighed, and capped; with what did it. [g]"""
+    feed, limited_by = sizing.feed_ar_g, sizing.limited_by
+    per_char = sizing.feed_ar_g / sizing.expected_char_g
+    least, reason = max((least_char_g * per_char, LEAST_CHAR), (_LEAST_FEED_G, LEAST_FEED))
+    if feed < least and not limited_by:
+        feed, limited_by = least, reason
+        for cap, reason in ((crucible_g, CRUCIBLE), (most_char_g * per_char, KOH_LIMIT)):
+            if feed > cap:
+                feed, limited_by = cap, reason
+    if feed > _MOST_FEED_G:
+        feed, limited_by = _MOST_FEED_G, MOST_FEED
+    return feed, limited_by
+
+
+def _crucible_g(row: Mapping, kiln: Mapping) -> float:
+    """Feed that a crucible holds; no limit where it is not known. [g]"""
+    density, volume = row.get("bulk_density_g_per_L"), kiln.get("crucible_volume_mL")
+    return np.inf if density is None or volume is None else density * volume / 1000.0
+
+
+def _most_char_g(chain: Mapping) -> float:
+    """Char for which the KOH of one crucible is enough. [g]"""
+    if chain.get("koh_ratio") is None or chain.get("max_koh_g") is None:
+        return np.inf
+    return chain["max_koh_g"] * chain["koh_purity_percent"] / 100.0 / chain["koh_ratio"]
 
 
 def _weighable(mass_g: float, *, up: bool) -> float:

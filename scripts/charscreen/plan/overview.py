@@ -26,6 +26,7 @@ def render_overview(
     template: str,
     style: str,
     data_are_invented: bool = False,
+    limits: Mapping | None = None,
 ) -> str:
     """The overview as a complete HTML page.
 
@@ -45,6 +46,8 @@ def render_overview(
         Texts of the page's template and of its style sheet.
     data_are_invented : bool
         Marks the page "Invented data".
+    limits : mapping, optional
+        ``koh_warning_C`` [°C] and ``nitrogen_d_percent`` [%]; 650 and 2 where missing.
     """
     known = {str(row["feedstock"]): row for row in feedstocks}
     planned = len(design) > 0
@@ -61,7 +64,34 @@ def render_overview(
         firings=_firings(design, known, kiln) if planned else [],
         feeds=_feeds(design, lots, known) if planned else [],
         temperatures=_temperatures(design) if planned else [],
-        footer=cautions.FOOTER,
+        cautions=_cautions(design, known, limits or {}) if planned else [],
+        footer=cautions.FOOTER if planned else "",
+    )
+
+
+def _cautions(
+    design: pd.DataFrame, known: Mapping[str, Mapping], limits: Mapping
+) -> list[cautions.Caution]:
+    """Cautions of all firings of the plan together; the figures of one are on its run sheet."""
+    warning_C = float(limits.get("koh_warning_C", 650.0))
+    nitrogen_limit = float(limits.get("nitrogen_d_percent", 2.0))
+    activated = design[design["activation_firing"].notna()]
+    hottest = activated["activation_temperature_C"].max()
+    rich = [
+        name_of(name, known)
+        for name in sorted(set(activated["feedstock"]))
+        if is_number(nitrogen := known.get(name, {}).get("nitrogen_d_percent"))
+        and nitrogen > nitrogen_limit
+    ]
+    return cautions.cautions_for(
+        carbonise=True,
+        activate=len(activated) > 0,
+        # The firing's own temperature is on its sheet; here a cool plan is told from a hot one.
+        activation_temperature_C=hottest if hottest < warning_C else None,
+        nitrogen_rich=rich,
+        handling=True,
+        koh_warning_C=warning_C,
+        nitrogen_limit_d_percent=nitrogen_limit,
     )
 
 

@@ -6,6 +6,7 @@ import pandas as pd
 
 from charscreen import cautions
 from charscreen.ledger.stoichiometry import koh_balance
+from charscreen.plan.feed import RAISED
 from charscreen.plan.pages import fill_page, grams, is_present, name_of, with_unit
 from charscreen.plan.summary import ROOM_TEMPERATURE_C
 from charscreen.rounding import is_number
@@ -149,7 +150,9 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
             remarks.append("reference lot")
         if is_present(lot.get("activation_firing")):
             remarks.append(f"then KOH in {lot['activation_firing']}")
-        if is_present(lot.get("limited_by")):
+        if lot.get("limited_by") in RAISED:
+            remarks.append(f"feed raised to the {lot['limited_by']}")
+        elif is_present(lot.get("limited_by")):
             remarks.append(f"feed limited by {lot['limited_by']}")
         row = {
             "crucible": _label(lot.get("crucible")),

@@ -5,6 +5,8 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from charscreen.plan.feed import LEAST_CHAR, RAISED, wanted_carbon_g
+from charscreen.plan.pages import name_of
 from charscreen.plan.settings import KOH, NONE, Wanted
 from charscreen.rounding import is_number
 from charscreen.words import count_words
@@ -92,7 +94,8 @@ def summarise_plan(
         koh_warning_C=koh_warning_C,
         nitrogen_limit_d_percent=nitrogen_limit_d_percent,
     )
-    summary["cannot_tell"] = _cannot_tell(design, wanted)
+    names = {name: name_of(name, known) for name in known}
+    summary["cannot_tell"] = _cannot_tell(design, wanted, names)
     return summary
 
 
@@ -175,30 +178,25 @@ def _warnings(
     nitrogen_limit_d_percent: float,
 ) -> list[str]:
     out = []
+    names = {name: name_of(name, known) for name in known}
     used = set(design["feedstock"])
     for name in dict.fromkeys(design["feedstock"]):
         stock, need = known[name].get("stock_kg"), feed_kg.get(name)
         if is_number(stock) and is_number(need) and need > stock:
             out.append(
-                f"{name}: {need:.3g} kg as received is needed, but stock_kg in feedstocks.csv "
-                f"is {stock:.3g}. Get more, or plan fewer lots."
+                f"{names[name]}: {need:.3g} kg as received is needed, but stock_kg in "
+                f"feedstocks.csv is {stock:.3g}. Get more, or plan fewer lots."
             )
         if known[name].get("moisture_ar_percent") is None:
             out.append(
-                f"{name}: no feed mass can be reckoned without its moisture. Write "
+                f"{names[name]}: no feed mass can be reckoned without its moisture. Write "
                 "moisture_ar_percent in feedstocks.csv."
             )
     out += [
-        f"{name}: gets no lot, since it may not be activated and every lot is."
+        f"{names[name]}: gets no lot, since it may not be activated and every lot is."
         for name in sorted(set(wanted.feedstocks) - used)
     ]
-    limited = lots[lots["limited_by"].notna()].drop_duplicates(["feedstock", "koh_g"])
-    out += [
-        f"{row.feedstock}{' with KOH' if is_number(row.koh_g) else ''}: {row.limited_by} "
-        f"limits the feed to {row.feed_ar_g:.3g} g; the chance of less than "
-        f"{plan['wanted_carbon_g']:g} g carbon is {row.chance_of_falling_short_percent:.0f} %."
-        for row in limited.itertuples()
-    ]
+    out += _feeds_off(lots, names, plan)
     empty = [c for c in _conditions(design.drop_duplicates("firing"), wanted) if not c["firings"]]
     if empty:
         places = ", ".join(f"{c['peak_temperature_C']:g} °C {c['hold_min']:g} min" for c in empty)
@@ -217,13 +215,36 @@ def _warnings(
         nitrogen = known[name].get("nitrogen_d_percent")
         if is_number(nitrogen) and nitrogen > nitrogen_limit_d_percent:
             out.append(
-                f"{name}: {nitrogen:g} % nitrogen and KOH can form cyanides. Test before any acid "
-                "wash, or write may_activate no."
+                f"{names[name]}: {nitrogen:g} % nitrogen and KOH can form cyanides. Test before "
+                "any acid wash, or write may_activate no."
             )
     return out
 
 
-def _cannot_tell(design: pd.DataFrame, wanted: Wanted) -> list[str]:
+def _feeds_off(lots: pd.DataFrame, names: Mapping[str, str], plan: Mapping) -> list[str]:
+    """Sentences on lots that get less feed, or more, than the wanted carbon needs."""
+    wanted = wanted_carbon_g(plan)
+    out = []
+    off = lots[lots["limited_by"].notna()]
+    off = off.assign(activated=off["koh_g"].notna())
+    for row in off.drop_duplicates(["feedstock", "activated", "limited_by"]).itertuples():
+        who = f"{names[row.feedstock]}{' with KOH' if row.activated else ''}"
+        if row.limited_by in RAISED:
+            key = " (plan.least_char_g)" if row.limited_by == LEAST_CHAR else ""
+            out.append(
+                f"{who}: the feed is raised to {row.feed_ar_g:.3g} g for about "
+                f"{row.expected_char_g:.2g} g of char{key}, since less is a poor weighing; "
+                f"{wanted:.3g} g carbon needs less."
+            )
+        else:
+            out.append(
+                f"{who}: {row.limited_by} limits the feed to {row.feed_ar_g:.3g} g; the chance of "
+                f"less than {wanted:.3g} g carbon is {row.chance_of_falling_short_percent:.0f} %."
+            )
+    return out
+
+
+def _cannot_tell(design: pd.DataFrame, wanted: Wanted, names: Mapping[str, str]) -> list[str]:
     """Claims the plan forbids, because two things never vary apart."""
     out = []
     per_firing = design.groupby("firing").size()
@@ -251,8 +272,8 @@ def _cannot_tell(design: pd.DataFrame, wanted: Wanted) -> list[str]:
             )
         elif single:
             out.append(
-                f"{', '.join(single)}: one temperature only, so how they answer to temperature "
-                "is taken from the other feedstocks."
+                f"{', '.join(names[name] for name in single)}: one temperature only, so how they "
+                "answer to temperature is taken from the other feedstocks."
             )
     activated = design[design["activation"] == KOH]
     if len(activated) and activated["activation_firing"].nunique() == 1:
