@@ -73,23 +73,3 @@ def unit_in_header(header: str, quantity: str) -> str | None:
     if len(parts) > 1:
         return parse_unit(parts[-1], quantity)
     return parse_unit(text, quantity) if len(text) > 2 else None  # a bare "seconds", not "s"
-
-
-def to_base(value: float, unit: str, quantity: str) -> float:
-    """A value in seconds, volts or amperes.
-
-    Parameters
-    ----------
-    value : float or array
-        The value in `unit`.
-    unit : str
-        One of the keys of `FACTORS` for that quantity.
-    quantity : str
-        ``time``, ``voltage`` or ``current``.
-
-    Raises
-    ------
-    KeyError
-        Where the unit is not known for that quantity.
-    """
-    return value * FACTORS[quantity][unit]

@@ -1,5 +1,8 @@
 """One test by its method: from a record to a row of test_results, and its cycles."""
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import numpy as np
 
 from charscreen.capacitance.analyse import constant_current_rows
@@ -266,7 +269,7 @@ def _open_circuit(one, row, trace, instrument, settings, others) -> None:
     if not capacitance:
         _, used = choose_method(others, list(settings.get("method_order", ORDER)))
         capacitance, capacitance_se = mean_of_tests(used, "capacitance_F")
-    try:
+    with _left_out_if_refused():
         found = measure_open_circuit(
             time,
             voltage,
@@ -275,17 +278,29 @@ def _open_circuit(one, row, trace, instrument, settings, others) -> None:
             meter_ohm=one.test.get("meter_ohm"),
             instrument=instrument,
         )
+    _take(one, row, found)
+    if not one.test.get("trace"):
+        what = "The record counts from its highest voltage on, while it is above zero."
+        question_unused(one, time, find_decline(time, voltage), what)
+    note_overvoltage(one, trace.voltage_V)
+
+
+@contextmanager
+def _left_out_if_refused() -> Iterator[None]:
+    """A record that a method refuses leaves its test out, in the method's words."""
+    try:
+        yield
     except ValueError as error:
         raise LeftOut(
             f"the record cannot be evaluated: {error}. Check the file, the part chosen and the "
             "column map."
         ) from None
+
+
+def _take(one, row, found) -> None:
+    """Take the figures of a method over that the row has, and its flags."""
     row.update({name: value for name, value in found.items() if name in row and name != "quality"})
     one.flags.extend(flag for flag in found["quality"].split("; ") if flag)
-    if not one.test.get("trace"):
-        what = "The record counts from its highest voltage on, while it is above zero."
-        question_unused(one, time, find_decline(time, voltage), what)
-    note_overvoltage(one, trace.voltage_V)
 
 
 def _held_voltage(one, row, trace, instrument, settings) -> None:
@@ -302,7 +317,7 @@ def _held_voltage(one, row, trace, instrument, settings) -> None:
         current, throughout = voltage / load, True
         voltage = one.cell["upper_voltage_V"] - voltage
         one.flags.append("current from the charging resistor")
-    try:
+    with _left_out_if_refused():
         found = measure_hold(
             trace.time_s,
             voltage,
@@ -311,10 +326,4 @@ def _held_voltage(one, row, trace, instrument, settings) -> None:
             instrument=instrument,
             is_held_throughout=throughout,
         )
-    except ValueError as error:
-        raise LeftOut(
-            f"the record cannot be evaluated: {error}. Check the file, the part chosen and the "
-            "column map."
-        ) from None
-    row.update({name: value for name, value in found.items() if name in row and name != "quality"})
-    one.flags.extend(flag for flag in found["quality"].split("; ") if flag)
+    _take(one, row, found)

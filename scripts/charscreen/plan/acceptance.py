@@ -6,7 +6,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 
 from charscreen.files import write_bytes
-from charscreen.findings import STOPS, render
+from charscreen.findings import STOPS, UserError, render
 from charscreen.screen.config import load_config
 from charscreen.screen.folder import read_tables
 from charscreen.screen.parsing import plain_number
@@ -17,7 +17,7 @@ from charscreen.screen.tables import read_table
 _LINES = 12
 
 
-class AcceptError(Exception):
+class AcceptError(UserError):
     """A plan that is not taken over; the text is ready to print, nothing was written."""
 
 

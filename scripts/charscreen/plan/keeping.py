@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from charscreen.files import read_csv, read_json, write_text
-from charscreen.findings import render
+from charscreen.findings import UserError, render
 from charscreen.graph import model_files
 from charscreen.models.tables import natural, not_covered, predict_draws, read_draws
 from charscreen.priors import ACTIVATION_YIELD, CHAR_YIELD, FILE, MODELS
@@ -23,7 +23,7 @@ _HEAD = """\
 """
 
 
-class KeepError(Exception):
+class KeepError(UserError):
     """Priors that are not kept; the text is ready to print, nothing was written."""
 
 

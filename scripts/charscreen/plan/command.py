@@ -1,0 +1,42 @@
+"""The frame of a command that writes into a screen's config on the user's word."""
+
+import argparse
+import sys
+from collections.abc import Callable
+from pathlib import Path
+
+from charscreen.findings import UserError
+
+
+def run_command(
+    write: Callable[..., list[str]],
+    *,
+    about: str,
+    replace_help: str,
+    arguments: list[str] | None = None,
+) -> int:
+    """Run one command on a screen's folder; gives the exit status.
+
+    Parameters
+    ----------
+    write : callable
+        Takes the folder and ``replace``; gives lines to print, or raises a `UserError` and has
+        then written nothing.
+    about : str
+        What the command does.
+    replace_help : str
+        What ``--replace`` allows.
+    arguments : list of str, optional
+        Of the command line; those of the process where absent.
+    """
+    parser = argparse.ArgumentParser(description=about)
+    parser.add_argument("folder", type=Path, nargs="?", default=Path(), help="the screen's folder")
+    parser.add_argument("--replace", action="store_true", help=replace_help)
+    options = parser.parse_args(arguments)
+    try:
+        done = write(options.folder, replace=options.replace)
+    except UserError as trouble:
+        print(trouble, file=sys.stderr)
+        return 1
+    print("\n".join(done))
+    return 0
