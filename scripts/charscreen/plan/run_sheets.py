@@ -5,10 +5,10 @@ from collections.abc import Mapping, Sequence
 import pandas as pd
 
 from charscreen import cautions
+from charscreen.costs import ROOM_TEMPERATURE_C
 from charscreen.ledger.stoichiometry import koh_balance
 from charscreen.plan.feed import RAISED
 from charscreen.plan.pages import fill_page, grams, is_present, name_of, with_unit
-from charscreen.plan.summary import ROOM_TEMPERATURE_C
 from charscreen.rounding import is_number
 
 _DEFAULT_LIMITS = {"koh_warning_C": 650.0, "nitrogen_d_percent": 2.0}

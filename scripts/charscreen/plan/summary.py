@@ -5,13 +5,13 @@ from collections.abc import Mapping
 import numpy as np
 import pandas as pd
 
+from charscreen.costs import heating_hours
 from charscreen.plan.feed import LEAST_CHAR, RAISED, wanted_carbon_g
 from charscreen.plan.pages import name_of
 from charscreen.plan.settings import KOH, NONE, Wanted
 from charscreen.rounding import is_number
 from charscreen.words import count_words
 
-ROOM_TEMPERATURE_C = 20.0
 SHOWN = 20  # sentences of a kind on the terminal
 
 
@@ -128,9 +128,11 @@ def firing_hours(design: pd.DataFrame, kiln: Mapping) -> pd.DataFrame:
             else part.sort_values("firing").assign(kind=kind)
         )
     firings = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    ramp = kiln.get("ramp_C_per_min")
-    peak, hold = (firings[name].astype(float) for name in ("temperature_C", "hold_min"))
-    firings["heating_h"] = (hold + ((peak - ROOM_TEMPERATURE_C) / ramp if ramp else 0.0)) / 60.0
+    firings["heating_h"] = heating_hours(
+        firings["temperature_C"],
+        firings["hold_min"],
+        ramp_C_per_min=kiln.get("ramp_C_per_min"),
+    )
     firings["kiln_h"] = firings["heating_h"] + float(kiln.get("cooling_h") or 0)
     return firings
 
