@@ -3,7 +3,7 @@
 from charscreen.files import read_csv, read_json, to_frame, write_csv, write_json
 from charscreen.graph import RANKED_MODELS
 from charscreen.job import job, tell
-from charscreen.models.tables import read_draws
+from charscreen.models.tables import read_draws, write_draws
 from charscreen.rank import rank_candidates
 from charscreen.rank.candidates import list_candidates
 
@@ -15,7 +15,7 @@ with job(snakemake.log[0]):
         yields=read_csv(given.yields),
         cells=read_csv(given.cells),
     )
-    ranking, summary = rank_candidates(
+    ranked = rank_candidates(
         candidates,
         {name: read_json(given[f"{name}_model"]) for name in RANKED_MODELS},
         {name: read_draws(given[f"{name}_draws"]) for name in RANKED_MODELS},
@@ -23,7 +23,9 @@ with job(snakemake.log[0]):
         **params.ranking,
         seed=params.seed,
     )
-    write_csv(ranking, snakemake.output.ranking)
-    write_json(summary, snakemake.output.summary)
-    if ranking.empty:
-        tell(" ".join(summary["missing"]))
+    write_csv(ranked.table, snakemake.output.ranking)
+    write_json(ranked.summary, snakemake.output.summary)
+    write_csv(candidates, snakemake.output.candidates)
+    write_draws(ranked.draws, snakemake.output.draws)
+    if ranked.table.empty:
+        tell(" ".join(ranked.summary["missing"]))

@@ -37,7 +37,7 @@ def one_screen(seed: int) -> list[dict]:
     )
     seconds = time.perf_counter() - start
     candidates = list_candidates(screen.design, screen.firings, screen.yields, screen.cells)
-    ranking, _ = rank_candidates(
+    ranking, *_ = rank_candidates(
         candidates,
         {name: m.model for name, m in models.items()},
         {name: m.draws for name, m in models.items()},

@@ -181,7 +181,14 @@ def test_merits_by_hand(candidates, models, draws):
     # shell: 120 F/g plain, 240 activated; a cell has a quarter; 250 g char per kg dry feed,
     # half of it left by activation: 30 x 250 = 7500 F and 60 x 125 = 7500 F per kg.
     names = ["electrode_F_per_g", "cell_F_per_g", "carbon_g_per_kg_d", "device_F_per_kg_d"]
-    ranking, summary = rank_candidates(candidates, models, draws, merits=names, seed=1)
+    ranking, summary, behind = rank_candidates(candidates, models, draws, merits=names, seed=1)
+    assert len(behind) == 500
+    assert set(behind) == {
+        f"{m}|{c}" for m, c in zip(ranking["merit"], ranking["candidate"], strict=True)
+    }
+    for row in ranking.to_dict("records"):
+        known = behind[f"{row['merit']}|{row['candidate']}"].median()
+        assert row["estimate"] == pytest.approx(known)
     assert list(ranking.columns) == COLUMNS
     value = ranking.set_index(["merit", "candidate"])["estimate"]
     assert value["electrode_F_per_g", "shell_700C_60min"] == pytest.approx(120)
@@ -208,7 +215,7 @@ def test_without_capacitance_the_carbon_is_ranked_and_said_so(candidates, models
     models["capacitance"] = {"fitted": False, "reason": "no cell has a capacitance yet"}
     draws["capacitance"] = pd.DataFrame()
     candidates["n_cells"] = 0
-    ranking, summary = rank_candidates(
+    ranking, summary, _ = rank_candidates(
         candidates, models, draws, merits=["electrode_F_per_g", "device_F_per_kg_d"], seed=1
     )
     assert set(ranking["merit"]) == {"carbon_g_per_kg_d"}
@@ -223,7 +230,7 @@ def test_without_capacitance_the_carbon_is_ranked_and_said_so(candidates, models
 def test_without_yields_the_electrode_is_ranked_alone(candidates, models, draws):
     del models["char_yield"], draws["char_yield"]
     del models["activation_yield"], draws["activation_yield"]
-    ranking, summary = rank_candidates(
+    ranking, summary, _ = rank_candidates(
         candidates, models, draws, merits=["electrode_F_per_g", "device_F_per_kg_d"], seed=1
     )
     assert set(ranking["merit"]) == {"electrode_F_per_g"}
@@ -233,7 +240,7 @@ def test_without_yields_the_electrode_is_ranked_alone(candidates, models, draws)
 
 def test_a_feedstock_without_cells_has_no_place_by_capacitance(candidates, models, draws):
     models["capacitance"]["feedstocks"] = ["husk"]
-    ranking, summary = rank_candidates(
+    ranking, summary, _ = rank_candidates(
         candidates, models, draws, merits=["electrode_F_per_g"], seed=1
     )
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
@@ -245,13 +252,13 @@ def test_a_feedstock_without_cells_has_no_place_by_capacitance(candidates, model
     assert summary["missing"][0].endswith(
         "are not ranked by electrode capacitance: nothing of this feedstock is measured yet."
     )
-    _, summary = rank_candidates(candidates, models, draws, merits=["device_F_per_kg_d"], seed=1)
+    _, summary, _ = rank_candidates(candidates, models, draws, merits=["device_F_per_kg_d"], seed=1)
     assert "capacitance: nothing of this feedstock is measured yet." in summary["missing"][0]
 
 
 def test_activation_is_not_ranked_where_no_activated_lot_was_measured(candidates, models, draws):
     models["capacitance"]["activations"] = ["none"]
-    ranking, _ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, *_ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["activation"]) == {"none"}
 
@@ -273,7 +280,7 @@ def test_a_koh_ratio_without_a_term_holds_the_activated_candidates_to_one(
     other["candidate"] = other["candidate"].str.replace("KOH3", "KOH2")
     both = pd.concat([candidates, other], ignore_index=True)
     with_factor(models["capacitance"], "koh_ratio")
-    ranking, summary = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, summary, _ = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["candidate"]) == set(candidates["candidate"])
     left = summary["merits"]["electrode_F_per_g"]["not_ranked"]
@@ -295,7 +302,7 @@ def test_the_level_that_stays_has_most_measured_lots_and_needs_the_feedstock_the
     hot.loc[hot["feedstock"] == "shell", ["n_cells", "n_lots"]] = [2, 1]
     both = pd.concat([candidates, hot], ignore_index=True)
     with_factor(models["capacitance"], "temperature")
-    ranking, summary = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, summary, _ = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["candidate"]) == {"husk_700C_60min", "husk_700C_60min_KOH3"}
     left = {
@@ -312,7 +319,7 @@ def test_the_level_that_stays_has_most_measured_lots_and_needs_the_feedstock_the
 
 def test_basis_tells_measured_from_carried_over(candidates, models, draws):
     candidates.loc[0, "n_cells"] = 0
-    ranking, _ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, *_ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
     basis = ranking.set_index("candidate")["basis"]
     assert basis["husk_700C_60min"] == "other conditions"
     assert basis["shell_700C_60min"] == "measured"
@@ -320,14 +327,14 @@ def test_basis_tells_measured_from_carried_over(candidates, models, draws):
 
 def test_a_candidate_whose_firing_missed_the_plan_is_predicted(candidates, models, draws):
     candidates["off_plan"] = candidates["candidate"] == "husk_700C_60min"
-    ranking, _ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, *_ = rank_candidates(candidates, models, draws, merits=["electrode_F_per_g"], seed=1)
     row = ranking.set_index("candidate").loc["husk_700C_60min"]
     assert (row["basis"], row["predicted"]) == ("fired off plan", "yes")
     assert (ranking["predicted"] == "yes").sum() == 1
 
 
 def test_no_candidates_give_an_empty_table_and_a_sentence(candidates):
-    ranking, summary = rank_candidates(
+    ranking, summary, _ = rank_candidates(
         candidates.iloc[:0], {}, {}, merits=["electrode_F_per_g"], seed=1
     )
     assert ranking.empty
@@ -346,7 +353,7 @@ def test_yield_and_capacitance_draws_are_paired_at_random(candidates, models, dr
     draws["char_yield"] = fixed_draws(n, -1.0, z, z)
     draws["activation_yield"] = fixed_draws(n, 0.0, 0.0, 0.0)
     draws["capacitance"] = fixed_draws(n, np.log(100), z, z, 0.0)
-    ranking, _ = rank_candidates(candidates, models, draws, merits=["device_F_per_kg_d"], seed=1)
+    ranking, *_ = rank_candidates(candidates, models, draws, merits=["device_F_per_kg_d"], seed=1)
     row = ranking[ranking["candidate"] == "husk_700C_60min"].iloc[0]
     spread = np.log(row["estimate_hi"] / row["estimate_lo"])
     # Independent parts add in quadrature: sd of log yield is 0.1 (1 - y), y = 0.269.

@@ -18,6 +18,8 @@ rule rank_candidates:
     output:
         ranking=f"{RESULTS}/rank/ranking.csv",
         summary=f"{RESULTS}/rank/summary.json",
+        candidates=f"{RESULTS}/rank/candidates.csv",
+        draws=f"{RESULTS}/rank/draws.parquet",
     log:
         f"{RESULTS}/logs/rank_candidates.log",
     benchmark:

@@ -137,19 +137,24 @@ def write_model(tables: ModelTables, name: str, paths: Mapping[str, str]) -> Non
         ``<name>_<table>`` for each of `TABLES` (CSV), ``_model`` (JSON) and ``_draws``
         (Parquet); anything with a ``get`` will do.
     """
-    import polars
-
     for kind in TABLES:
         write_csv(getattr(tables, kind), paths.get(f"{name}_{kind}"))
     write_json(tables.model, paths.get(f"{name}_model"))
-    columns = {str(c): tables.draws[c].to_numpy(float) for c in tables.draws.columns}
+    write_draws(tables.draws, paths.get(f"{name}_draws"))
+
+
+def write_draws(draws: pd.DataFrame, path: str | Path) -> None:
+    """Write draws as Parquet, one float64 column each; (n_draws, n_columns)."""
+    import polars
+
+    columns = {str(c): draws[c].to_numpy(float) for c in draws.columns}
     buffer = io.BytesIO()
     polars.DataFrame(columns).write_parquet(buffer, compression="zstd")
-    write_bytes(paths.get(f"{name}_draws"), buffer.getvalue())
+    write_bytes(path, buffer.getvalue())
 
 
 def read_draws(path: str | Path) -> pd.DataFrame:
-    """Posterior draws of one model, as `write_model` wrote them; (n_draws, n_columns)."""
+    """Draws as `write_draws` wrote them; (n_draws, n_columns)."""
     import polars
 
     frame = polars.read_parquet(path)

@@ -3,6 +3,7 @@
 from charscreen.rank.ranking import (
     COLUMNS,
     NOT_TOLD_APART,
+    Ranked,
     rank_candidates,
     rank_statistics,
     residual_correlation,
@@ -11,6 +12,7 @@ from charscreen.rank.ranking import (
 __all__ = [
     "COLUMNS",
     "NOT_TOLD_APART",
+    "Ranked",
     "rank_candidates",
     "rank_statistics",
     "residual_correlation",

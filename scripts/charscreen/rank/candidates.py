@@ -15,7 +15,16 @@ CONDITION = [
     "activation_temperature_C",
     "activation_hold_min",
 ]
-COLUMNS = ["candidate", *CONDITION, "n_firings", "n_lots", "n_yields", "n_cells", "off_plan"]
+COLUMNS = [
+    "candidate",
+    *CONDITION,
+    "n_firings",
+    "n_lots",
+    "n_yields",
+    "n_cells",
+    "off_plan",
+    "predicted",
+]
 _NUMBERS = [
     "koh_ratio",
     "peak_temperature_C",
@@ -53,8 +62,9 @@ def list_candidates(
         candidate (id text), feedstock, activation, koh_ratio, peak_temperature_C, hold_min,
         activation_temperature_C, activation_hold_min, n_firings and n_lots (with anything
         measured), n_yields (lots with the yield of their last step), n_cells, off_plan (True
-        where every firing it rests on ended far from its plan); ordered by candidate. Reference
-        lots count like others.
+        where every firing it rests on ended far from its plan), predicted (``yes`` where nothing
+        was measured at that condition: never here); ordered by candidate. Reference lots count
+        like others.
 
     Notes
     -----
@@ -88,6 +98,7 @@ def list_candidates(
                 n_yields=int(group.loc[group["has_yield"], "lot"].nunique()),
                 n_cells=int(group["n_cells"].sum()),
                 off_plan=bool(group["off_plan"].all()),
+                predicted="no",
             )
         )
     table = pd.DataFrame(rows)

@@ -1,6 +1,7 @@
 """Ranking of candidates: how good, how sure, and what cannot be told apart."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -31,6 +32,27 @@ COLUMNS = [
     "predicted",
     "basis",
 ]
+
+
+class Ranked(NamedTuple):
+    """What `rank_candidates` found.
+
+    Parameters
+    ----------
+    table : DataFrame
+        One row per candidate and merit, columns `COLUMNS`.
+    summary : dict
+        The same in short, and what could not be ranked.
+    draws : DataFrame, (n_draws, n_columns)
+        Joint posterior draws behind the table, one float64 column ``<merit>|<candidate>`` per
+        row of it, in the unit of the merit.
+    """
+
+    table: pd.DataFrame
+    summary: dict
+    draws: pd.DataFrame
+
+
 # About 60 MB of work space at most, whatever the number of draws and candidates.
 _CHUNK_VALUES = 1_000_000
 
@@ -123,8 +145,8 @@ def rank_candidates(
     interval_percent: float = 90.0,
     group_probability: float = 0.9,
     seed: int = 0,
-) -> tuple[pd.DataFrame, dict]:
-    """The ranking table and its summary.
+) -> Ranked:
+    """The ranking table, its summary and the draws behind both.
 
     Parameters
     ----------
@@ -143,7 +165,7 @@ def rank_candidates(
 
     Returns
     -------
-    ranking : DataFrame
+    table : DataFrame
         One row per candidate and merit (columns `COLUMNS`), merits in the order given,
         candidates by falling estimate. A candidate without the measurements a merit needs has
         no row for it. Where that happens, finished carbon per kg dry feed is ranked as well,
@@ -153,6 +175,8 @@ def rank_candidates(
         best, estimate, lo, hi, unit, p_best, expected_loss, group, p_best_in_group, n_ranked,
         not_ranked), ``missing`` (sentences), ``independence`` (sentence) and
         ``residual_correlation`` (r, lo, hi, n_lots; or null).
+    draws : DataFrame
+        See `Ranked`.
 
     Raises
     ------
@@ -173,7 +197,7 @@ def rank_candidates(
     }
     if candidates.empty:
         summary["missing"].append("Nothing is ranked: no lot has a yield or a capacitance yet.")
-        return pd.DataFrame(columns=COLUMNS), summary
+        return Ranked(pd.DataFrame(columns=COLUMNS), summary, pd.DataFrame())
     source = MeritSource(candidates, models, draws, seed=seed)
     names = list(dict.fromkeys(merits))
     found = {name: source.draws_of(name) for name in names}
@@ -215,7 +239,12 @@ def rank_candidates(
             models, interval_percent=interval_percent
         )
     ranking = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=COLUMNS)
-    return ranking[COLUMNS], summary
+    columns = {
+        f"{name}|{candidate}": drawn.values[:, place]
+        for name, drawn in found.items()
+        for place, candidate in enumerate(source.candidates.loc[drawn.ranked, "candidate"])
+    }
+    return Ranked(ranking[COLUMNS], summary, pd.DataFrame(columns))
 
 
 def residual_correlation(
