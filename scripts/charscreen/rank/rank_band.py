@@ -1,0 +1,98 @@
+"""A joint credible set of the whole ranking: a band of ranks that holds it with a stated chance."""
+
+import numpy as np
+from scipy.stats import rankdata
+
+
+def rank_band(values: np.ndarray, *, probability: float = 0.9) -> tuple[np.ndarray, np.ndarray]:
+    """The narrowest band of ranks found that holds so large a share of the draws as a whole.
+
+    Parameters
+    ----------
+    values : (n_draws, n_candidates) array
+        Joint posterior draws; more is better.
+    probability : float
+        Least share of the draws whose every rank lies in the band.
+
+    Returns
+    -------
+    lo, hi : (n_candidates,) int arrays
+        Lowest and highest rank (1 is best) of each candidate.
+
+    Notes
+    -----
+    Separate rank intervals hold the whole ranking together far less often than each its own
+    rank. Width is the sum of hi - lo. The band starts at all draws and gives up, step by step,
+    the end whose draws are fewest for each rank won, while enough draws stay; each candidate's
+    ends are then drawn in to the draws that stay. This greedy search need not find the very
+    smallest band (that is a hard problem); where the band from simultaneous order statistics
+    (Besag, Green, Higdon & Mengersen 1995, Statistical Science 10, 3, from memory) is narrower,
+    it is taken. Tied candidates take up all the ranks they share.
+    """
+    values = np.asarray(values, dtype=float)
+    if values.ndim != 2 or 0 in values.shape:
+        raise ValueError("values must hold at least one draw of at least one candidate")
+    first = rankdata(-values, method="min", axis=1).astype(np.int64)
+    last = rankdata(-values, method="max", axis=1).astype(np.int64)
+    spare = int(np.floor(len(values) * (1 - probability) + 1e-9))
+    bands = [_greedy(first, last, spare), _order_statistics(first, last, spare)]
+    return min(bands, key=lambda band: int((band[1] - band[0]).sum()))
+
+
+def share_inside(values: np.ndarray, lo: np.ndarray, hi: np.ndarray) -> float:
+    """Share of the draws whose every rank lies in a band."""
+    first = rankdata(-values, method="min", axis=1)
+    last = rankdata(-values, method="max", axis=1)
+    return float(((first >= lo) & (last <= hi)).all(axis=1).mean())
+
+
+def _greedy(first: np.ndarray, last: np.ndarray, spare: int) -> tuple[np.ndarray, np.ndarray]:
+    n = first.shape[1]
+    columns = np.arange(n)
+    at_lo, at_hi = np.zeros((n, n + 2), dtype=np.int64), np.zeros((n, n + 2), dtype=np.int64)
+    np.add.at(at_lo, (np.broadcast_to(columns, first.shape), first), 1)
+    np.add.at(at_hi, (np.broadcast_to(columns, last.shape), last), 1)
+    stay = np.ones(len(first), dtype=bool)
+    while True:
+        lo = (at_lo > 0).argmax(axis=1)
+        hi = n + 1 - (at_hi[:, ::-1] > 0).argmax(axis=1)
+        # The cheapest end: draws given up for each rank that the band loses.
+        best = None
+        for counts, ends, side in ((at_lo, lo, 0), (at_hi, hi, 1)):
+            cost = counts[columns, ends].astype(float)
+            rest = counts.copy()
+            rest[columns, ends] = 0
+            some = (rest > 0).any(axis=1)
+            inner = (
+                (rest > 0).argmax(axis=1)
+                if side == 0
+                else (n + 1 - (rest[:, ::-1] > 0).argmax(axis=1))
+            )
+            won = np.where(some, np.abs(inner - ends), 0)
+            with np.errstate(divide="ignore"):
+                price = np.where((won > 0) & (cost <= spare), cost / won, np.inf)
+            k = int(price.argmin())
+            if np.isfinite(price[k]) and (best is None or price[k] < best[0]):
+                best = (price[k], side, k, ends[k])
+        if best is None:
+            return lo, hi
+        _, side, k, end = best
+        out = stay & ((first if side == 0 else last)[:, k] == end)
+        spare -= int(out.sum())
+        stay &= ~out
+        where = np.broadcast_to(columns, (int(out.sum()), n))
+        np.subtract.at(at_lo, (where, first[out]), 1)
+        np.subtract.at(at_hi, (where, last[out]), 1)
+
+
+def _order_statistics(
+    first: np.ndarray, last: np.ndarray, spare: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Band of the draws that are least extreme in their most extreme rank."""
+    n_draws = len(first)
+    low = rankdata(first, method="max", axis=0)
+    high = rankdata(-last, method="max", axis=0)
+    # Small where some candidate stands among its own outermost ranks.
+    extreme = np.minimum(low, high).min(axis=1)
+    keep = np.argsort(-extreme, kind="stable")[: n_draws - spare]
+    return first[keep].min(axis=0), last[keep].max(axis=0)
