@@ -39,6 +39,7 @@ MODEL_TABLES = (
     "alternatives",
     "budget",
     "effort",
+    "inference",
 )
 
 

@@ -10,6 +10,7 @@ from charscreen.mixed import MixedModelError, fit_mixed
 from charscreen.models.alternatives import alternative_flag, compare_alternatives
 from charscreen.models.budget import budget_table, effort_table, level_draws
 from charscreen.models.checks import check_model
+from charscreen.models.contrasts import inference_table
 from charscreen.models.covariates import (
     feed_covariates,
     make_covariates,
@@ -202,6 +203,8 @@ def fit_model(
         residuals=residuals_table(data, pooled),
         draws=draws,
     )
+    if view.fit is not None:
+        tables.inference = inference_table(view.fit)
     _add_checks(tables, view, data, levels, kind, reading)
     tables.alternatives = compare_alternatives(data, terms, random, scale=kind.scale)
     model["flags"] += alternative_flag(tables.alternatives)

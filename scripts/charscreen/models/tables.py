@@ -75,6 +75,7 @@ EFFORT_COLUMNS = [
     "best",
 ]
 GROUP_COLUMNS = ["level", "group", "effect", "standardised"]
+INFERENCE_COLUMNS = ["quantity", "level", "row", "column", "value"]
 TABLES = {
     "effects": EFFECT_COLUMNS,
     "variance": VARIANCE_COLUMNS,
@@ -86,6 +87,7 @@ TABLES = {
     "alternatives": ALTERNATIVE_COLUMNS,
     "budget": BUDGET_COLUMNS,
     "effort": EFFORT_COLUMNS,
+    "inference": INFERENCE_COLUMNS,
 }
 
 
@@ -103,7 +105,8 @@ class ModelTables:
     model : dict
         Plain record: ``fitted`` and, where False, ``reason``; else response, scale, terms,
         covariates, levels, checks and all that `predict_draws` needs.
-    effects, variance, means, residuals, groups, influence, checks, alternatives, budget, effort :
+    effects, variance, means, residuals, groups, influence, checks, alternatives, budget, effort, \
+inference :
         DataFrame each, see `TABLES`; no rows where nothing was fitted.
     draws : DataFrame, (n_draws, n_columns)
         ``b[term]`` per fixed coefficient, ``u[term|level]`` per feedstock effect,
@@ -121,6 +124,7 @@ class ModelTables:
     alternatives: pd.DataFrame = field(default_factory=partial(empty_table, "alternatives"))
     budget: pd.DataFrame = field(default_factory=partial(empty_table, "budget"))
     effort: pd.DataFrame = field(default_factory=partial(empty_table, "effort"))
+    inference: pd.DataFrame = field(default_factory=partial(empty_table, "inference"))
     draws: pd.DataFrame = field(default_factory=pd.DataFrame)
 
 
