@@ -1,0 +1,182 @@
+"""For which weights and prices the choice changes."""
+
+from collections.abc import Callable, Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from charscreen.rank.desirability import overall, wishes_of
+from charscreen.rank.front import common_draws
+
+COLUMNS = ["what", "quantity", "unit", "from", "to", "candidate", "has_now"]
+_SHARES = np.arange(0, 101)  # of the weight, in percent
+_FACTORS = np.round(np.geomspace(0.1, 10, 81), 4)  # times the price now
+_MOST_DRAWS = 1000  # medians of many draws at many weights; enough for the order of the best
+
+
+def weight_sensitivity(
+    draws: pd.DataFrame,
+    weights: Mapping[str, float],
+    better: Mapping[str, str],
+    *,
+    wishes: Mapping[str, Mapping] | None = None,
+) -> pd.DataFrame:
+    """Which candidate is chosen as the weight of each merit goes from nothing to all.
+
+    Parameters
+    ----------
+    draws : DataFrame
+        One column ``<merit>|<candidate>`` each.
+    weights : mapping of str to float
+        Weight of each merit now; two or more.
+    better : mapping of str to str
+        ``more`` or ``less`` by merit.
+    wishes : mapping, optional
+        Low, high, target and exponent of each merit; without them the merits themselves are
+        multiplied, each to the power of its weight (one of which less is better divides).
+
+    Returns
+    -------
+    DataFrame
+        Columns `COLUMNS`: what is ``weight``, quantity the merit, from and to its share of all
+        weights [%] in which the candidate is chosen, the others keeping their proportion;
+        has_now ``yes`` where the share of now lies there. Empty with fewer than two merits, or
+        where a merit has values that are not above zero and there are no wishes.
+
+    Notes
+    -----
+    The choice at a weight is the candidate of the highest median over the draws, in steps of 1 %.
+    """
+    merits = list(weights)
+    if len(merits) < 2:
+        return pd.DataFrame(columns=COLUMNS)
+    candidates, values = common_draws(_thin(draws), merits, better)
+    if not candidates or not len(values):
+        return pd.DataFrame(columns=COLUMNS)
+    if wishes:
+        parts = wishes_of(values, {name: wishes[name] for name in merits}, better)
+    else:
+        sign = np.array([1.0 if better[name] == "more" else -1.0 for name in merits])
+        if not (values * sign > 0).all():
+            return pd.DataFrame(columns=COLUMNS)
+        parts = (values * sign) ** sign
+    whole = sum(weights.values())
+    tables = []
+    for k, name in enumerate(merits):
+        rest = np.array([0.0 if j == k else weights[m] for j, m in enumerate(merits)])
+        if rest.sum() == 0:
+            rest = np.array([0.0 if j == k else 1.0 for j in range(len(merits))])
+
+        def score(share: float, k: int = k, rest: np.ndarray = rest) -> np.ndarray:
+            at = rest / rest.sum() * (1 - share / 100)
+            at[k] = share / 100
+            return np.median(overall(parts, at), axis=0)
+
+        now = 100 * weights[name] / whole
+        tables.append(_stretches(score, _SHARES, candidates, ("weight", name, "%"), now))
+    return pd.concat(tables, ignore_index=True)
+
+
+def price_sensitivity(
+    values: Callable[[float], np.ndarray],
+    candidates: Sequence[str],
+    *,
+    price: str,
+    now: float,
+    unit: str,
+) -> pd.DataFrame:
+    """Which candidate is chosen as a price goes from a tenth to ten times of what it is now.
+
+    Parameters
+    ----------
+    values : callable
+        Takes a price and gives draws (n_draws, n_candidates) of the merit, more being better.
+    candidates : sequence of str
+        Their names.
+    price, unit : str
+        Key of the price, and its unit.
+    now : float
+        The price now. [unit]
+
+    Returns
+    -------
+    DataFrame
+        Columns `COLUMNS`: what is ``price``, from and to in the unit of the price.
+    """
+
+    def score(amount: float) -> np.ndarray:
+        return np.median(_thin(values(amount)), axis=0)
+
+    return _stretches(score, now * _FACTORS, list(candidates), ("price", price, unit), now)
+
+
+def sensitivity_sentences(
+    table: pd.DataFrame, words: Callable[[str], str], candidate_words: Callable[[str], str]
+) -> list[str]:
+    """In plain words where the choice changes, one sentence for each weight and price.
+
+    Parameters
+    ----------
+    table : DataFrame
+        Columns `COLUMNS`.
+    words : callable
+        Name of a merit or price to words.
+    candidate_words : callable
+        The same for a candidate.
+    """
+    sentences = []
+    for (what, name), part in table.groupby(["what", "quantity"], sort=False):
+        rows = part.to_dict("records")
+        subject = f"the weight of {words(name)}" if what == "weight" else f"the price {words(name)}"
+        if what == "weight":
+            span = "whatever weight it has"
+        else:
+            span = f"from {rows[0]['from']:.3g} to {rows[-1]['to']:.3g} {rows[0]['unit']}"
+        if len(rows) == 1:
+            only = candidate_words(rows[0]["candidate"])
+            sentences.append(f"The choice does not hang on {subject}: it is {only} {span}.")
+            continue
+        here = next((k for k, row in enumerate(rows) if row["has_now"] == "yes"), 0)
+        parts = []
+        for step, joint in ((-1, "below"), (1, "above")):
+            if 0 <= here + step < len(rows):
+                end = rows[here]["from"] if step < 0 else rows[here]["to"]
+                other = candidate_words(rows[here + step]["candidate"])
+                parts.append(f"{joint} {end:.3g} {rows[here]['unit']} it is {other}")
+        sentences.append(
+            f"By {subject}: now the choice is {candidate_words(rows[here]['candidate'])}; "
+            + "; ".join(parts)
+            + "."
+        )
+    return sentences
+
+
+def _stretches(
+    score: Callable[[float], np.ndarray],
+    grid: np.ndarray,
+    candidates: list[str],
+    head: tuple[str, str, str],
+    now: float,
+) -> pd.DataFrame:
+    """Stretches of a grid over which one candidate is chosen; the first of equals wins."""
+    chosen = [int(np.argmax(np.nan_to_num(score(float(x)), nan=-np.inf))) for x in grid]
+    rows, start = [], 0
+    for k in range(1, len(grid) + 1):
+        if k < len(grid) and chosen[k] == chosen[start]:
+            continue
+        # A change lies half-way between the last point of one and the first of the next.
+        low = grid[0] if start == 0 else 0.5 * (grid[start - 1] + grid[start])
+        high = grid[-1] if k == len(grid) else 0.5 * (grid[k - 1] + grid[k])
+        rows.append([*head, float(low), float(high), candidates[chosen[start]]])
+        start = k
+    table = pd.DataFrame(rows, columns=COLUMNS[:-1])
+    inside = (table["from"] <= now) & (now <= table["to"])
+    first = inside.to_numpy().argmax() if inside.any() else -1
+    table["has_now"] = ["yes" if k == first else "no" for k in range(len(table))]
+    return table
+
+
+def _thin(draws):
+    """At most so many draws, evenly taken."""
+    step = -(-len(draws) // _MOST_DRAWS)
+    return draws[::step]
