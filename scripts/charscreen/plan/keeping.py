@@ -144,7 +144,7 @@ def render_priors(
         ]
         if name not in (CHAR_YIELD, ACTIVATION_YIELD):
             continue
-        table = _expected(model, draws[name], conditions_of(firings), list(sds))
+        table = expected_yields(model, draws[name], conditions_of(firings))
         lines.append("  expected:\n")
         lines += [
             f"    - {{feedstock: {row['feedstock']}, peak_temperature_C: "
@@ -170,12 +170,27 @@ def conditions_of(firings: pd.DataFrame) -> list[tuple[float, float]]:
     return sorted(pairs)
 
 
-def _expected(
-    model: Mapping,
-    draws: pd.DataFrame,
-    conditions: list[tuple[float, float]],
-    levels: list[str],
+def expected_yields(
+    model: Mapping, draws: pd.DataFrame, conditions: list[tuple[float, float]]
 ) -> pd.DataFrame:
+    """Yield of a new lot in a new firing, of every feedstock at each condition the model covers.
+
+    Parameters
+    ----------
+    model : mapping
+        Record of the model of the char yield or of the activation yield.
+    draws : DataFrame
+        Its posterior draws.
+    conditions : list of (float, float)
+        Peak temperature and hold of the char firing. [°C, min]
+
+    Returns
+    -------
+    DataFrame
+        feedstock, activation, peak_temperature_C, hold_min, mean_percent, spread_percent
+        (relative standard deviation). [°C, min, %, %]
+    """
+    levels = [name for name in (*model["random"], "residual") if f"v[{name}]" in draws]
     activation = "KOH" if model["name"] == ACTIVATION_YIELD else "none"
     table = pd.DataFrame(
         [
