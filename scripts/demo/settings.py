@@ -124,6 +124,10 @@ ranking:
   interval_percent: 90
   group_probability: 0.9       # told apart once the best beats it with this probability
 
+# The next firing is worth its work while it is expected to gain so much.
+next:
+  worth: 2                     # F/g, the unit of the first merit
+
 # What the planner lays out: a next round of firings like the ones done.
 plan:
   feedstocks: all

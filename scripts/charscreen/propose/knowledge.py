@@ -142,7 +142,7 @@ class Outlook:
         self.known, self.targets = known, targets
         n, n_targets = len(known.rows), len(targets)
         most = int(_MOST_NUMBERS // max(n * n_targets, 1))
-        self.n_nodes = max(4, min(len(known.variances), most))
+        self.n_nodes = min(len(known.variances), max(4, most))
         x_rows, x = self._fixed(known.rows), self._fixed(targets)
         ties = [self._tie(name) for name in known.terms]
         prior = [_shared(a, a) for a, _ in ties]

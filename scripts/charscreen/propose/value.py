@@ -4,6 +4,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri
 
 
 @dataclass(frozen=True)
@@ -215,7 +216,8 @@ def expected_gain(
 
     Notes
     -----
-    Outcomes are simulated from each of the R states in turn. Given an outcome, each state r gets
+    Outcomes are simulated from each of the R states in turn, each observation spread evenly over
+    its distribution (Latin hypercube), so that the standard error is at its widest. Given an outcome, each state r gets
     the weight p(outcome | r), and the expected merit of a candidate is the weighted mean over
     states of its conditional expectation: the posterior after the outcome is exact for the R
     states, the variances being learnt about as well.
@@ -230,8 +232,7 @@ def expected_gain(
         n = channel.noise.shape[1]
         if not n:
             continue
-        rng = np.random.default_rng([seed, number])
-        z = rng.standard_normal((n, len(source))).T
+        z = _spread_normals(len(source), n, seed=[seed, number])
         total = channel.signal.copy()
         total[:, np.arange(n), np.arange(n)] += channel.noise
         lower = np.linalg.cholesky(total)
@@ -253,3 +254,10 @@ def expected_gain(
     if len(gained) < 2:
         return float(gained.mean()), float("inf")
     return float(gained.mean()), float(gained.std(ddof=1) / np.sqrt(len(gained)))
+
+
+def _spread_normals(n: int, dimensions: int, *, seed: Sequence[int]) -> np.ndarray:
+    """Standard normals (n, dimensions): one out of each of n equal parts, in random order."""
+    rng = np.random.default_rng(seed)
+    parts = [(rng.permutation(n) + rng.random(n)) / n for _ in range(dimensions)]
+    return ndtri(np.column_stack(parts))
