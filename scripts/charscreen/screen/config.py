@@ -8,6 +8,7 @@ import re
 from pathlib import Path
 
 from charscreen.findings import Finding, nearest
+from charscreen.screen.check_desirability import check_desirability
 from charscreen.screen.config_yaml import config_finding, read_yaml, resolved
 from charscreen.screen.parsing import show
 from charscreen.screen.schemas import config_schema
@@ -295,4 +296,4 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
         if "voltage" not in layout and "temperature" not in layout:
             text = "The map names neither voltage (a test) nor temperature (a kiln log). Add one."
             found.append((("column_maps", name), None, text))
-    return found
+    return found + check_desirability(config["desirability"], config["merits"])
