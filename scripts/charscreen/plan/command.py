@@ -1,4 +1,4 @@
-"""The frame of a command that writes into a screen's config on the user's word."""
+"""The frame of a command that writes into a screen's folder on the user's word."""
 
 import argparse
 import sys
@@ -12,7 +12,7 @@ def run_command(
     write: Callable[..., list[str]],
     *,
     about: str,
-    replace_help: str,
+    replace_help: str | None = None,
     arguments: list[str] | None = None,
 ) -> int:
     """Run one command on a screen's folder; gives the exit status.
@@ -20,21 +20,22 @@ def run_command(
     Parameters
     ----------
     write : callable
-        Takes the folder and ``replace``; gives lines to print, or raises a `UserError` and has
-        then written nothing.
+        Takes the folder and, where `replace_help` is given, ``replace``; gives lines to print, or
+        raises a `UserError` and has then written nothing.
     about : str
         What the command does.
-    replace_help : str
-        What ``--replace`` allows.
+    replace_help : str, optional
+        What ``--replace`` allows; without it there is no such option.
     arguments : list of str, optional
         Of the command line; those of the process where absent.
     """
     parser = argparse.ArgumentParser(description=about)
     parser.add_argument("folder", type=Path, nargs="?", default=Path(), help="the screen's folder")
-    parser.add_argument("--replace", action="store_true", help=replace_help)
-    options = parser.parse_args(arguments)
+    if replace_help is not None:
+        parser.add_argument("--replace", action="store_true", help=replace_help)
+    options = vars(parser.parse_args(arguments))
     try:
-        done = write(options.folder, replace=options.replace)
+        done = write(options.pop("folder"), **options)
     except UserError as trouble:
         print(trouble, file=sys.stderr)
         return 1
