@@ -190,3 +190,79 @@ def test_results_folder_is_that_of_the_settings(screen):
 def test_a_design_in_xlsx_is_not_shadowed(screen, capsys):
     (screen / "config" / "design.xlsx").write_bytes(b"not read, only seen")
     assert "design.xlsx" in refused(screen, capsys)
+
+
+LONE = (
+    "run,role,feedstock,firing,crucible,peak_temperature_C,hold_min,activation,koh_ratio,"
+    "activation_firing,feed_ar_g\n"
+)
+PROPOSED = LONE + (
+    "R003,repeat,husk,F02,1,652.5,60,none,,,31.5\nR004,screen,peel,F02,2,652.5,60,KOH,3,A01,40\n"
+)
+
+
+@pytest.fixture
+def proposed(screen):
+    """A screen with a measured design and a proposal of two lots in a firing of their own."""
+    (screen / "config" / "design.csv").write_text(PLAN)
+    (screen / "config" / "masses.csv").write_text("run,feed_ar_g,char_g\nR001,30,8\n")
+    (screen / "results" / "next").mkdir()
+    (screen / "results" / "next" / "design.csv").write_text(PROPOSED)
+    return screen
+
+
+def test_a_proposed_firing_is_added_below_what_is_there(proposed, capsys):
+    assert accept_plan.main([str(proposed), "--next"]) == 0
+    out = capsys.readouterr().out
+    assert "2 lots more, in firing F02" in out
+    assert "unchanged" in out
+    assert (proposed / "history" / "design_1.csv").read_text() == PLAN
+    lines = design(proposed).splitlines()
+    # The columns that were not there stand at the end; the old rows hold what they held.
+    assert lines[0] == HEADER.strip() + ",koh_ratio,activation_firing,feed_ar_g"
+    assert lines[1:3] == [line + ",,," for line in PLAN.splitlines()[1:]]
+    assert lines[3:] == [
+        "R003,repeat,husk,F02,1,652.5,60,none,,,31.5",
+        "R004,screen,peel,F02,2,652.5,60,KOH,3,A01,40",
+    ]
+    assert accept_plan.main([str(proposed), "--next"]) == 0
+    assert "already" in capsys.readouterr().out
+    assert len(design(proposed).splitlines()) == 5
+
+
+def test_a_file_with_all_columns_keeps_its_bytes_delimiter_and_decimal_mark(proposed):
+    before = (
+        "\ufefffeedstock;run;role;firing;crucible;peak_temperature_C;hold_min;activation;koh_ratio;"
+        "activation_firing;feed_ar_g;note\r\nhusk;R001;screen;F01;1;600;60;;;;28,5;first\r\n"
+        "peel;R002;screen;F01;2;600;60;;;;31;"
+    ).encode()
+    path = proposed / "config" / "design.csv"
+    path.write_bytes(before)
+    assert accept_plan.main([str(proposed), "--next"]) == 0
+    after = path.read_bytes()
+    assert after.startswith(before + b"\r\n")
+    added = after.removeprefix(before).decode().split("\r\n")
+    assert added[1] == "husk;R003;repeat;F02;1;652,5;60;none;;;31,5;"
+    assert added[2] == "peel;R004;screen;F02;2;652,5;60;KOH;3;A01;40;"
+    assert added[3:] == [""]
+
+
+def test_a_design_that_went_on_since_is_left_alone(proposed, capsys):
+    more = PLAN + "R003,screen,peel,F02,1,700,60,none\n"
+    (proposed / "config" / "design.csv").write_text(more)
+    err = refused(proposed, capsys, "--next")
+    assert "it went on since the firing was proposed" in err
+    assert "run R003 is there already" in err
+    assert "firing F02 is there already" in err
+    assert "snakemake next" in err
+
+
+def test_no_proposal_and_an_empty_one_are_said(proposed, capsys):
+    (proposed / "results" / "next" / "design.csv").write_text(LONE)
+    assert "nothing to accept" in refused(proposed, capsys, "--next")
+    (proposed / "results" / "next" / "design.csv").unlink()
+    err = refused(proposed, capsys, "--next")
+    assert "There is no proposal yet (results/next/design.csv is absent)" in err
+    (proposed / "results" / "next" / "design.csv").write_text(PROPOSED)
+    (proposed / "config" / "design.csv").unlink()
+    assert "Accept a plan first" in refused(proposed, capsys, "--next")

@@ -1,7 +1,7 @@
 """Taking a plan over as the screen's design, without losing anything that was measured."""
 
 import os
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -76,22 +76,9 @@ def accept_plan(folder: str | os.PathLike, *, replace: bool = False) -> list[str
         lot would change or vanish, or where others would and `replace` is not set.
     """
     folder = Path(folder)
-    plan_path, design_path = _plan_file(folder), folder / "config" / "design.csv"
-    planned = _read_plan(plan_path, folder)
-    read = read_tables(folder / "config")
-    tables, in_the_way = read.tables, read.files.get("design")
-    if in_the_way is not None and in_the_way != design_path:
-        raise AcceptError(
-            f"The design of this screen is config/{in_the_way.name}; beside it a design.csv would "
-            "not be read. Save it as design.csv, or move it away, then accept the plan."
-        )
-    needed = ("design", "masses", "cells")
-    stops = [f for f in read.findings if f.severity == STOPS and f.table in needed]
-    if stops:
-        raise AcceptError(
-            "What was measured cannot be told before this is put right:\n"
-            + render(stops, str(folder / "config"))
-        )
+    plan_path = folder / config_of(folder)["results"] / "plan" / "design.csv"
+    planned = read_proposed(plan_path, folder, target="plan", what="plan")
+    design_path, tables = read_what_is_there(folder)
     differences = compare(tables["design"], planned)
     measured = measured_runs(tables["design"], tables["masses"], tables["cells"])
     lost = [run for run in differences.loses if run in measured]
@@ -115,7 +102,7 @@ def accept_plan(folder: str | os.PathLike, *, replace: bool = False) -> list[str
     done = []
     try:
         if differences.loses:
-            kept = _free_name(folder / "history")
+            kept = free_name(folder / "history", "design")
             write_bytes(kept, design_path.read_bytes())
             done.append(f"The old design is kept as {kept.relative_to(folder)}.")
         write_bytes(design_path, plan_path.read_bytes())
@@ -183,7 +170,35 @@ def measured_runs(design: list[dict], masses: list[dict], cells: list[dict]) -> 
     return measured
 
 
-def _plan_file(folder: Path) -> Path:
+def read_what_is_there(folder: Path) -> tuple[Path, dict[str, list[dict]]]:
+    """Where the design of a screen stands, and its tables.
+
+    Raises
+    ------
+    AcceptError
+        Where the design is no CSV file, or one of the tables that tell what was measured cannot
+        be read.
+    """
+    design_path = folder / "config" / "design.csv"
+    read = read_tables(folder / "config")
+    in_the_way = read.files.get("design")
+    if in_the_way is not None and in_the_way != design_path:
+        raise AcceptError(
+            f"The design of this screen is config/{in_the_way.name}; beside it a design.csv would "
+            "not be read. Save it as design.csv, or move it away, then accept the plan."
+        )
+    needed = ("design", "firings", "masses", "cells")
+    stops = [f for f in read.findings if f.severity == STOPS and f.table in needed]
+    if stops:
+        raise AcceptError(
+            "What was measured cannot be told before this is put right:\n"
+            + render(stops, str(folder / "config"))
+        )
+    return design_path, read.tables
+
+
+def config_of(folder: Path) -> dict:
+    """Settings of a screen; an `AcceptError` where there is none or they cannot be read."""
     config_path = folder / "config" / "config.yaml"
     if not config_path.is_file():
         raise AcceptError(
@@ -192,16 +207,27 @@ def _plan_file(folder: Path) -> Path:
     config, findings = load_config(config_path)
     if findings:
         raise AcceptError(render(findings, str(folder / "config")))
-    return folder / config["results"] / "plan" / "design.csv"
+    return config
 
 
-def _read_plan(path: Path, folder: Path) -> list[dict]:
+def read_proposed(path: Path, folder: Path, *, target: str, what: str) -> list[dict]:
+    """Rows of a design that a target made; an `AcceptError` where there are none.
+
+    Parameters
+    ----------
+    path, folder : Path
+        The file, and the folder of the screen.
+    target : str
+        What makes it: ``plan`` or ``next``.
+    what : str
+        What it is called: ``plan`` or ``proposal``.
+    """
     where = path.relative_to(folder)
-    again = "Make one with: sh scripts/with_env.sh snakemake plan"
+    again = f"Make one with: sh scripts/with_env.sh snakemake {target}"
     if folder.resolve() != Path.cwd().resolve():
         again += f" --directory {folder}"
     if not path.is_file():
-        raise AcceptError(f"There is no plan yet ({where} is absent). {again}")
+        raise AcceptError(f"There is no {what} yet ({where} is absent). {again}")
     read = read_table(path, table_schemas()["design"])
     planned, stops = read.rows, [f for f in read.findings if f.severity == STOPS]
     if stops:
@@ -211,11 +237,17 @@ def _read_plan(path: Path, folder: Path) -> list[dict]:
     return planned
 
 
-def _free_name(history: Path) -> Path:
+def free_name(history: Path, table: str) -> Path:
+    """First name in the history that is not taken."""
     number = 1
-    while (path := history / f"design_{number}.csv").exists():
+    while (path := history / f"{table}_{number}.csv").exists():
         number += 1
     return path
+
+
+def count_lots(things: Sequence) -> str:
+    """`1 lot`, `3 lots`."""
+    return _count(list(things), "lot")
 
 
 def _count(things: Mapping | list, word: str) -> str:
