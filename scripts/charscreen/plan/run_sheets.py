@@ -98,6 +98,71 @@ def render_run_sheet(
     ValueError
         Where the design has no such firing, or the kind is unknown.
     """
+    here = {"design": design, "lots": lots, "feedstocks": feedstocks, "kiln": kiln}
+    how = {"limits": limits, "koh_purity_percent": koh_purity_percent}
+    return fill_page(
+        template,
+        style,
+        sheets=[_sheet(firing, kind, **here, **how)],
+        intro=None,
+        title=title,
+        invented=data_are_invented,
+        footer=cautions.FOOTER,
+    )
+
+
+def render_one_page(
+    design: pd.DataFrame,
+    lots: pd.DataFrame,
+    *,
+    heading: str,
+    sentences: Sequence[str],
+    title: str,
+    template: str,
+    style: str,
+    data_are_invented: bool = False,
+    **settings,
+) -> str:
+    """The run sheets of all firings of a design as one HTML page, below what they are for.
+
+    Parameters
+    ----------
+    design, lots : DataFrame
+        Tables of a plan or of a proposal; without rows the page holds the sentences alone.
+    heading : str
+        Heading of the page.
+    sentences : sequence of str
+        What stands below it.
+    title, template, style, data_are_invented, **settings
+        As in `render_run_sheet`.
+    """
+    sheets = [
+        _sheet(firing, kind, design=design, lots=lots, **settings)
+        for firing, kind in firings_of(design)
+    ]
+    return fill_page(
+        template,
+        style,
+        sheets=sheets,
+        intro={"heading": heading, "sentences": list(sentences)},
+        title=title,
+        invented=data_are_invented,
+        footer=cautions.FOOTER,
+    )
+
+
+def _sheet(
+    firing: str,
+    kind: str,
+    *,
+    design: pd.DataFrame,
+    lots: pd.DataFrame,
+    feedstocks: pd.DataFrame | Sequence[Mapping],
+    kiln: Mapping,
+    limits: Mapping | None,
+    koh_purity_percent: float,
+) -> dict:
+    """What one run sheet holds."""
     rows = feedstocks.to_dict("records") if isinstance(feedstocks, pd.DataFrame) else feedstocks
     known = {str(row["feedstock"]): row for row in rows}
     column = {"carbonise": "firing", "activate": "activation_firing"}.get(kind)
@@ -114,14 +179,7 @@ def render_run_sheet(
     else:
         sheet = _activation_sheet(here, known, kiln, limits, koh_purity_percent)
     sheet["firing"] = firing
-    return fill_page(
-        template,
-        style,
-        sheet=sheet,
-        title=title,
-        invented=data_are_invented,
-        footer=cautions.FOOTER,
-    )
+    return sheet
 
 
 def render_run_sheets(design: pd.DataFrame, lots: pd.DataFrame, **settings) -> dict[str, str]:

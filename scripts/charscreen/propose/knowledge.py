@@ -9,6 +9,7 @@ import pandas as pd
 from scipy.linalg import cho_solve, cholesky, solve_triangular
 
 from charscreen.models.covariates import covariate_columns, term_columns
+from charscreen.models.device import device_of_lots
 from charscreen.models.observations import observation_rows, one_per_lot
 from charscreen.models.tables import to_scale
 
@@ -45,8 +46,11 @@ def model_rows(
         As `observation_rows`, with ``weight``, in the order of `residuals`.
     """
     of_cells = model["unit"] == "cell"
+    table = cells if of_cells else yields
+    if model["name"] == "device_farads":
+        table = device_of_lots(yields, cells)
     rows = observation_rows(
-        cells if of_cells else yields,
+        table,
         design,
         firings,
         value=model["response"],

@@ -16,6 +16,7 @@ from charscreen.propose.cost import move_cost
 from charscreen.propose.feasible import Feasible, feasible_lots, stock_left
 from charscreen.propose.rows import design_rows
 from charscreen.propose.search import Option, Search, Stakes
+from charscreen.words import merit_words
 
 OPTION_COLUMNS = (
     *("option", "move", "peak_temperature_C", "hold_min", "n_firings", "n_lots", "n_cells"),
@@ -56,13 +57,27 @@ def no_proposal(merit: str, reason: str, *, status: str = "nothing", **more: obj
     )
 
 
+def not_ranked(merit: str, ranking: Mapping) -> Proposal:
+    """Why nothing is proposed where no candidate is ranked by the merit.
+
+    Parameters
+    ----------
+    merit : str
+        Name of the merit.
+    ranking : mapping
+        Summary of the ranking; ``missing`` is read.
+    """
+    text = f"Nothing is proposed: no candidate is ranked by {merit_words(merit)} yet."
+    return no_proposal(merit, " ".join([text, *ranking["missing"][:3]]))
+
+
 def propose_next(
     stakes: Stakes,
     *,
-    unit: str,
     design: pd.DataFrame,
     firings_done: pd.DataFrame,
     weighed: set[str],
+    taken_runs: Sequence[str] = (),
     feedstocks: Sequence[Mapping],
     kiln: Mapping,
     plan: Mapping,
@@ -79,14 +94,14 @@ def propose_next(
     ----------
     stakes : Stakes
         What is to be chosen and what is known.
-    unit : str
-        Unit of the merit.
     design : DataFrame
         The design, all rows and columns of its table.
     firings_done : DataFrame
         firing: ids in use.
     weighed : set of str
         Runs weighed, whose feed is out of the stock.
+    taken_runs : sequence of str
+        Ids in use beside those of `design`, such as of rows left out.
     feedstocks : sequence of mapping
         Feedstock table.
     kiln, plan, costs, prices : mapping
@@ -103,8 +118,8 @@ def propose_next(
     one that is really best. The firing is filled lot by lot at every condition of a grid within
     the tested range (`charscreen.propose.search`), scored exactly over draws of the variances.
     """
-    n = len(stakes.candidates)
-    if n < 2:
+    unit = stakes.unit
+    if len(stakes.candidates) < 2:
         return no_proposal(stakes.merit, "One candidate is ranked: there is nothing to choose yet.")
     choice = stakes.candidates["candidate"].iloc[stakes.best]
     loss, expected = float(stakes.losses.mean()), float(stakes.values[:, stakes.best].mean())
@@ -179,6 +194,7 @@ def propose_next(
         proposed.firings,
         design,
         firings_done,
+        taken_runs=taken_runs,
         reference=possible.reference,
         kiln=kiln,
         seed=seed,

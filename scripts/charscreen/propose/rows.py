@@ -48,6 +48,7 @@ def design_rows(
     design: pd.DataFrame,
     firings_done: pd.DataFrame,
     *,
+    taken_runs: Sequence[str] = (),
     reference: str | None,
     kiln: Mapping,
     seed: int,
@@ -59,9 +60,11 @@ def design_rows(
     firings : sequence of DataFrame
         The lots of each proposed firing, from `charscreen.propose.feasible.feasible_lots`.
     design : DataFrame
-        The design as it stands; runs with an exclude_reason count as taken ids.
+        The design as it stands.
     firings_done : DataFrame
         firing: ids in use.
+    taken_runs : sequence of str
+        Further ids in use, such as those of rows left out.
     reference : str or None
         Feedstock of the reference lot, of which each firing has one.
     kiln : mapping
@@ -115,7 +118,7 @@ def design_rows(
                 }
             )
         rows += sorted(here, key=lambda row: int(row["crucible"]))
-    runs = next_ids([*design["run"].dropna()], len(rows), letter="R")
+    runs = next_ids([*design["run"].dropna(), *taken_runs], len(rows), letter="R")
     table = pd.DataFrame([{**row, "run": run} for row, run in zip(rows, runs, strict=True)])
     return table.reindex(columns=list(DESIGN_COLUMNS))
 

@@ -25,6 +25,8 @@ class Stakes:
     ----------
     merit : str
         Name of the merit.
+    unit : str
+        Its unit.
     candidates : DataFrame, J rows
         The ranked candidates: candidate, feedstock, activation, conditions.
     values : (n_draws, J) array
@@ -39,6 +41,7 @@ class Stakes:
     """
 
     merit: str
+    unit: str
     candidates: pd.DataFrame
     values: np.ndarray
     sign: float

@@ -217,10 +217,10 @@ def expected_gain(
     Notes
     -----
     Outcomes are simulated from each of the R states in turn, each observation spread evenly over
-    its distribution (Latin hypercube), so that the standard error is at its widest. Given an outcome, each state r gets
-    the weight p(outcome | r), and the expected merit of a candidate is the weighted mean over
-    states of its conditional expectation: the posterior after the outcome is exact for the R
-    states, the variances being learnt about as well.
+    its distribution (Latin hypercube); the standard error is that without this, so at its widest.
+    Given an outcome, each state r gets the weight p(outcome | r), and the expected merit of a
+    candidate is the weighted mean over states of its conditional expectation: the posterior after
+    the outcome is exact for the R states, the variances being learnt about as well.
     """
     n_states = len(choice.centre)
     per_state = max(1, outcomes // n_states)
