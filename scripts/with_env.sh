@@ -81,6 +81,8 @@ XDG_CACHE_HOME=${XDG_CACHE_HOME:-$venv/cache}
 # Memory of one trace is kept for the next, not handed back to the system in between [bytes]; saves
 # a seventh of the time of reducing where the C library is glibc, and means nothing elsewhere.
 MALLOC_TOP_PAD_=${MALLOC_TOP_PAD_:-16777216}
-export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME MALLOC_TOP_PAD_
+# The package that words the progress of a run; the profile names it.
+PYTHONPATH=$root/workflow/progress${PYTHONPATH:+:$PYTHONPATH}
+export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME MALLOC_TOP_PAD_ PYTHONPATH
 unset PYTHONHOME PYTHONDONTWRITEBYTECODE
 exec "$@"

@@ -9,6 +9,7 @@ from collections import Counter
 from pathlib import Path
 
 import pytest
+import yaml
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -28,8 +29,15 @@ class Screen:
     def results(self) -> Path:
         return self.folder / "results"
 
-    def run(self, *arguments: str) -> subprocess.CompletedProcess:
-        """Run snakemake on this screen; output and errors come back as text."""
+    def run(self, *arguments: str, plain: bool = False) -> subprocess.CompletedProcess:
+        """Run snakemake on this screen; output and errors come back as text.
+
+        `plain` leaves the words to the engine, where the project has its own (workflow/progress).
+        """
+        profile = self.root / "workflow" / "profiles" / "default"
+        if plain:
+            profile = _without_logger(profile, self.folder.parent / "plain_profile")
+        paths = [str(self.root / "workflow" / "progress"), os.environ.get("PYTHONPATH", "")]
         return subprocess.run(
             [
                 *(sys.executable, "-m", "snakemake", "--snakefile", str(self.root / "Snakefile")),
@@ -38,20 +46,23 @@ class Screen:
             ],
             cwd=self.root,
             env=os.environ
-            | {"SNAKEMAKE_PROFILE": str(self.root / "workflow" / "profiles" / "default")},
+            | {
+                "SNAKEMAKE_PROFILE": str(profile),
+                "PYTHONPATH": os.pathsep.join(path for path in paths if path),
+            },
             capture_output=True,
             text=True,
             timeout=600,
         )
 
-    def must_run(self, *arguments: str) -> subprocess.CompletedProcess:
-        done = self.run(*arguments)
+    def must_run(self, *arguments: str, plain: bool = False) -> subprocess.CompletedProcess:
+        done = self.run(*arguments, plain=plain)
         assert done.returncode == 0, done.stdout[-4000:] + done.stderr[-4000:]
         return done
 
     def planned(self, *arguments: str) -> Counter:
         """How often each rule would run, by a dry run."""
-        done = self.must_run("-n", *arguments)
+        done = self.must_run("-n", *arguments, plain=True)
         text = done.stdout + done.stderr
         if "Nothing to be done" in text:
             return Counter()
@@ -61,7 +72,7 @@ class Screen:
             {name: int(n) for name, n in re.findall(r"^(\w+)\s+(\d+)\s*$", table, re.M)}
         )
         assert counts, text
-        for target in ("report", "all", "collect", "fit", "rank", "plan"):
+        for target in ("report", "all", "collect", "fit", "rank", "plan", "next"):
             del counts[target]
         return counts
 
@@ -69,6 +80,15 @@ class Screen:
         """Change a table as text, line by line: `change` takes and returns the lines."""
         path = self.config / f"{table}.csv"
         path.write_text("\n".join(change(path.read_text().splitlines())) + "\n")
+
+
+def _without_logger(profile: Path, folder: Path) -> Path:
+    """The profile with everything but its logger."""
+    settings = yaml.safe_load((profile / "config.yaml").read_text())
+    del settings["logger"]
+    folder.mkdir(exist_ok=True)
+    (folder / "config.yaml").write_text(yaml.safe_dump(settings))
+    return folder
 
 
 @pytest.fixture(scope="session")

@@ -42,7 +42,7 @@ def test_inputs_are_left_as_they_are(demo):
 
 def test_nothing_to_do_on_the_second_run(demo):
     done = demo.must_run("-n", "all")
-    assert "Nothing to be done" in done.stdout + done.stderr
+    assert "Nothing to do: every result is up to date." in done.stdout
 
 
 def test_all_tables_are_there_and_full(demo):

@@ -163,3 +163,15 @@ def test_missing_settings_say_how_to_begin(tmp_path, empty_screen):
     assert done.returncode == 1
     assert "new_screen.py" in done.stdout + done.stderr
     assert "Traceback" not in done.stdout + done.stderr
+
+
+def test_a_failing_step_ends_in_one_block_without_the_engines_own(demo_copy):
+    settings = demo_copy.config / "config.yaml"
+    settings.write_text(settings.read_text().replace("  firings: 12\n", "  firings: 2\n"))
+    done = demo_copy.run("plan")
+    assert done.returncode == 1
+    assert "key plan.firings: 2 firings of 6 crucibles have room for 10 lots" in done.stderr
+    assert "Failed: Laying out firings and feed to weigh" in done.stderr
+    assert "its log: results/logs/make_plan.log" in done.stderr
+    assert "CalledProcessError" not in done.stderr
+    assert "Traceback" not in done.stderr
