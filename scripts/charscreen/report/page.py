@@ -78,6 +78,31 @@ def render_report(
         for name, (caption, alt) in captions(inputs, config).items()
         if name in figures
     }
+    return render_page(
+        title=config["title"],
+        question=config.get("question") or "",
+        invented=bool(config.get("data_are_invented")),
+        sections=[*make_sections(inputs, config, pictures), traces_section(sheets or {})],
+        templates=templates,
+    )
+
+
+def render_page(
+    *, title: str, question: str, invented: bool, sections: list, templates: Path = TEMPLATES
+) -> str:
+    """A page of our own look from sections of blocks (`charscreen.report.blocks`), as HTML text.
+
+    Parameters
+    ----------
+    title, question : str
+        On top of the page.
+    invented : bool
+        Marks the page where its data are invented.
+    sections : list of Section
+        In order.
+    templates : path
+        Folder of report.html.jinja and report.css.
+    """
     environment = Environment(
         loader=FileSystemLoader(templates),
         autoescape=True,
@@ -87,11 +112,11 @@ def render_report(
     )
     environment.filters["tidy"] = tidy
     return environment.get_template("report.html.jinja").render(
-        title=config["title"],
-        question=config.get("question") or "",
-        invented=bool(config.get("data_are_invented")),
-        title_says_so="invented" in str(config["title"]).lower(),
-        sections=[*make_sections(inputs, config, pictures), traces_section(sheets or {})],
+        title=title,
+        question=question,
+        invented=invented,
+        title_says_so="invented" in str(title).lower(),
+        sections=sections,
         css=Markup((Path(templates) / "report.css").read_text(encoding="utf-8")),
         version=__version__,
     )
