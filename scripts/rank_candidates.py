@@ -6,14 +6,16 @@ from charscreen.job import job, tell
 from charscreen.models.tables import read_draws, write_draws
 from charscreen.rank import rank_candidates
 from charscreen.rank.candidates import list_candidates
+from charscreen.rank.facts import make_facts
 
 with job(snakemake.log[0]):
-    params, given = snakemake.params, snakemake.input
+    params, given, made = snakemake.params, snakemake.input, snakemake.output
+    cells = read_csv(given.cells)
     candidates = list_candidates(
         to_frame(params.design),
-        read_csv(snakemake.input.firings),
+        read_csv(given.firings),
         yields=read_csv(given.yields),
-        cells=read_csv(given.cells),
+        cells=cells,
     )
     ranked = rank_candidates(
         candidates,
@@ -21,11 +23,14 @@ with job(snakemake.log[0]):
         {name: read_draws(given[f"{name}_draws"]) for name in RANKED_MODELS},
         merits=params.merits,
         **params.ranking,
+        facts=make_facts(cells, params.voltages, params.facts),
         seed=params.seed,
     )
-    write_csv(ranked.table, snakemake.output.ranking)
-    write_json(ranked.summary, snakemake.output.summary)
-    write_csv(candidates, snakemake.output.candidates)
-    write_draws(ranked.draws, snakemake.output.draws)
+    write_csv(ranked.table, made.ranking)
+    write_json(ranked.summary, made.summary)
+    write_csv(ranked.candidates, made.candidates)
+    write_csv(ranked.feedstocks, made.feedstocks)
+    write_draws(ranked.draws, made.draws)
+    sentences = [*ranked.summary["missing"], *(ranked.summary["limits"] or {}).get("sentences", [])]
     if ranked.table.empty:
-        tell(" ".join(ranked.summary["missing"]))
+        tell(" ".join(sentences))

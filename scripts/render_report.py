@@ -6,8 +6,9 @@ from charscreen.files import read_csv, read_json, write_json, write_text
 from charscreen.graph import figure_files
 from charscreen.job import job
 from charscreen.provenance import provenance, run_record
+from charscreen.rank.changes import changes_since
 from charscreen.report import render_report
-from charscreen.result_set import read_models
+from charscreen.result_set import read_comparison, read_models
 
 TABLES = ("ranking", "yields", "firings", "cells", "test_results", "findings", "left_out")
 
@@ -17,6 +18,7 @@ with job(snakemake.log[0]):
     inputs = {name: read_csv(given[name]) for name in TABLES} | {
         "rank_summary": read_json(given.summary),
         "models": read_models(given),
+        "comparison": read_comparison(given),
         "unused": params.unused,
         "unfilled": params.unfilled,
         "counts": params.counts,
@@ -29,6 +31,7 @@ with job(snakemake.log[0]):
             seed=params.config["seed"],
         ),
     }
+    inputs["changes"] = changes_since(given.snapshot, inputs, inputs["provenance"]["inputs"])
     figures = {
         name.removeprefix("figure_"): Path(given[name]).read_text(encoding="utf-8")
         for name in figure_files("", params.config["merits"])

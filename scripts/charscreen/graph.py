@@ -26,8 +26,10 @@ MODEL_NAMES = (
     "capacitance",
     "esr_area",
     "retention",
+    "device_farads",
 )
-RANKED_MODELS = ("char_yield", "activation_yield", "capacitance")
+RANKED_MODELS = ("char_yield", "activation_yield", "capacitance", "esr_area", "device_farads")
+COMPARED_MODELS = ("capacitance", "overall_yield", "esr_area", "device_farads")
 MODEL_TABLES = (
     "effects",
     "variance",
@@ -248,6 +250,26 @@ def figure_files(folder: str, merits: list[str]) -> dict[str, str]:
     names += ["yields", "capacitances", "response", "scatter"]
     names += [f"checks_{model}" for model in MODEL_NAMES]
     return {f"figure_{name}": f"{folder}/{name}.svg" for name in names}
+
+
+HISTORY = "history"
+_SNAPSHOT = re.compile(r"ranking_(\d{4}-\d{2}-\d{2})(?:_(\d+))?\.json")
+
+
+def latest_snapshot(folder: str | Path = HISTORY) -> list[str]:
+    """The newest kept ranking of a screen by date and number, as a list of one path or none.
+
+    Parameters
+    ----------
+    folder : path-like
+        The screen's folder of what was kept; it need not be there.
+    """
+    found = [
+        (match[1], int(match[2] or 1), path)
+        for path in Path(folder).glob("ranking_*.json")
+        if (match := _SNAPSHOT.fullmatch(path.name))
+    ]
+    return [max(found)[2].as_posix()] if found else []
 
 
 _FROM = re.compile(r"^[ \t]*from[ \t]+([.\w]+)[ \t]+import[ \t]+(?:\(([^)]*)\)|(.*))", re.M)

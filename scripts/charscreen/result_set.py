@@ -5,6 +5,8 @@ from collections.abc import Mapping
 from charscreen.files import read_csv, read_json
 from charscreen.graph import MODEL_NAMES, MODEL_TABLES
 
+COMPARISON_TABLES = ("groups", "front", "desirability", "sensitivity")
+
 
 def read_models(paths: Mapping[str, str]) -> dict[str, dict]:
     """Tables of all models.
@@ -25,3 +27,15 @@ def read_models(paths: Mapping[str, str]) -> dict[str, dict]:
         | {"json": read_json(paths.get(f"{name}_model"))}
         for name in MODEL_NAMES
     }
+
+
+def read_comparison(paths: Mapping[str, str]) -> dict:
+    """What stands beside the ranking: `COMPARISON_TABLES` as DataFrames and the dict ``json``.
+
+    Parameters
+    ----------
+    paths : mapping of str to path
+        By table, and ``comparison``; anything with a ``get`` will do.
+    """
+    tables = {name: read_csv(paths.get(name)) for name in COMPARISON_TABLES}
+    return tables | {"json": read_json(paths.get("comparison"))}

@@ -5,13 +5,37 @@ from collections.abc import Mapping
 
 from charscreen.rounding import is_number
 
-# merit: (what it is, unit)
+# merit: (what it is, unit, whether more or less of it is better); `money` stands for the currency
 MERITS = {
-    "electrode_F_per_g": ("electrode capacitance", "F/g"),
-    "cell_F_per_g": ("cell capacitance", "F/g"),
-    "carbon_g_per_kg_d": ("finished carbon per kg dry feed", "g/kg dry feed"),
-    "device_F_per_kg_d": ("device farads per kg dry feed", "F/kg dry feed"),
+    "electrode_F_per_g": ("electrode capacitance", "F/g", "more"),
+    "cell_F_per_g": ("cell capacitance", "F/g", "more"),
+    "carbon_g_per_kg_d": ("finished carbon per kg dry feed", "g/kg dry feed", "more"),
+    "device_F_per_kg_d": ("device farads per kg dry feed", "F/kg dry feed", "more"),
+    "energy_Wh_per_kg": ("energy per kg of carbon in a cell", "Wh/kg", "more"),
+    "esr_area_ohm_cm2": ("series resistance times area", "Ω·cm²", "less"),
+    "cost_per_kg_d": ("cost of turning one kg of dry feed into carbon", "money/kg", "less"),
+    "cost_per_device_F": ("cost per device farad", "money/F", "less"),
 }
+# What an expression may name beside these: conditions of a candidate, figures of its feedstock.
+CONDITION_COLUMNS = (
+    "peak_temperature_C",
+    "hold_min",
+    "koh_ratio",
+    "activation_temperature_C",
+    "activation_hold_min",
+)
+FEED_COLUMNS = (
+    "moisture_ar_percent",
+    "ash_d_percent",
+    "volatile_d_percent",
+    "nitrogen_d_percent",
+    "lignin_d_percent",
+    "bulk_density_g_per_L",
+    "price_per_kg",
+    "stock_kg",
+)
+PRICES = ("electricity_per_kWh", "labour_per_h", "koh_per_kg", "acid_per_L")
+EXPRESSION_NAMES = (*MERITS, *CONDITION_COLUMNS, *FEED_COLUMNS)
 # model: (what it models, how it is headed)
 MODELS = {
     "char_yield": "char yield (dry basis)",
@@ -20,12 +44,13 @@ MODELS = {
     "capacitance": "electrode capacitance",
     "esr_area": "series resistance times area",
     "retention": "retention",
+    "device_farads": "device farads per kg dry feed",
 }
 
 
 def merit_words(merit: str) -> str:
     """What a merit is called in a sentence."""
-    return MERITS[merit][0] if merit in MERITS else merit
+    return MERITS[merit][0] if merit in MERITS else merit.replace("_", " ")
 
 
 def merit_unit(merit: str, unit: object = None) -> str:

@@ -149,7 +149,7 @@ def test_a_screen_with_yields_of_some_and_cells_of_others_is_ranked(screen):
     models = fit_yield_models(yields, screen.design, screen.firings, settings=SETTINGS)
     models["capacitance"] = refit(screen, cells)
     candidates = list_candidates(screen.design, screen.firings, yields, cells)
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         candidates,
         {name: m.model for name, m in models.items()},
         {name: m.draws for name, m in models.items()},
@@ -229,7 +229,7 @@ def fit_and_rank(lots, merits=("electrode_F_per_g",)):
     done = pd.DataFrame(columns=["firing", "peak_temperature_C", "hold_min"])
     models = fit_yield_models(yields, design, done, settings=SETTINGS)
     models["capacitance"] = fit_capacitance_model(cells, design, done, settings=SETTINGS)
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         list_candidates(design, done, yields, cells),
         {name: m.model for name, m in models.items()},
         {name: m.draws for name, m in models.items()},
@@ -342,7 +342,7 @@ def test_a_feedstock_is_not_given_the_value_of_its_other_side():
     done = pd.DataFrame(columns=["firing", "peak_temperature_C", "hold_min"])
     found = fit_capacitance_model(cells, design, done, settings=SETTINGS)
     assert [t["name"] for t in found.model["terms"]] == []
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         list_candidates(design, done, yields, cells),
         {"capacitance": found.model},
         {"capacitance": found.draws},

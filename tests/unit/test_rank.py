@@ -152,6 +152,9 @@ def candidates():
                     "n_lots": 3,
                     "n_yields": 3,
                     "n_cells": 6,
+                    "n_resistances": 6,
+                    "off_plan": False,
+                    "predicted": "no",
                 }
             )
     return pd.DataFrame(rows)
@@ -181,7 +184,7 @@ def test_merits_by_hand(candidates, models, draws):
     # shell: 120 F/g plain, 240 activated; a cell has a quarter; 250 g char per kg dry feed,
     # half of it left by activation: 30 x 250 = 7500 F and 60 x 125 = 7500 F per kg.
     names = ["electrode_F_per_g", "cell_F_per_g", "carbon_g_per_kg_d", "device_F_per_kg_d"]
-    ranking, summary, behind = rank_candidates(candidates, models, draws, merits=names, seed=1)
+    ranking, summary, behind, *_ = rank_candidates(candidates, models, draws, merits=names, seed=1)
     assert len(behind) == 500
     assert set(behind) == {
         f"{m}|{c}" for m, c in zip(ranking["merit"], ranking["candidate"], strict=True)
@@ -215,7 +218,7 @@ def test_without_capacitance_the_carbon_is_ranked_and_said_so(candidates, models
     models["capacitance"] = {"fitted": False, "reason": "no cell has a capacitance yet"}
     draws["capacitance"] = pd.DataFrame()
     candidates["n_cells"] = 0
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         candidates, models, draws, merits=["electrode_F_per_g", "device_F_per_kg_d"], seed=1
     )
     assert set(ranking["merit"]) == {"carbon_g_per_kg_d"}
@@ -230,7 +233,7 @@ def test_without_capacitance_the_carbon_is_ranked_and_said_so(candidates, models
 def test_without_yields_the_electrode_is_ranked_alone(candidates, models, draws):
     del models["char_yield"], draws["char_yield"]
     del models["activation_yield"], draws["activation_yield"]
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         candidates, models, draws, merits=["electrode_F_per_g", "device_F_per_kg_d"], seed=1
     )
     assert set(ranking["merit"]) == {"electrode_F_per_g"}
@@ -240,7 +243,7 @@ def test_without_yields_the_electrode_is_ranked_alone(candidates, models, draws)
 
 def test_a_feedstock_without_cells_has_no_place_by_capacitance(candidates, models, draws):
     models["capacitance"]["feedstocks"] = ["husk"]
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         candidates, models, draws, merits=["electrode_F_per_g"], seed=1
     )
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
@@ -252,7 +255,9 @@ def test_a_feedstock_without_cells_has_no_place_by_capacitance(candidates, model
     assert summary["missing"][0].endswith(
         "are not ranked by electrode capacitance: nothing of this feedstock is measured yet."
     )
-    _, summary, _ = rank_candidates(candidates, models, draws, merits=["device_F_per_kg_d"], seed=1)
+    _, summary, *_ = rank_candidates(
+        candidates, models, draws, merits=["device_F_per_kg_d"], seed=1
+    )
     assert "capacitance: nothing of this feedstock is measured yet." in summary["missing"][0]
 
 
@@ -280,7 +285,9 @@ def test_a_koh_ratio_without_a_term_holds_the_activated_candidates_to_one(
     other["candidate"] = other["candidate"].str.replace("KOH3", "KOH2")
     both = pd.concat([candidates, other], ignore_index=True)
     with_factor(models["capacitance"], "koh_ratio")
-    ranking, summary, _ = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, summary, *_ = rank_candidates(
+        both, models, draws, merits=["electrode_F_per_g"], seed=1
+    )
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["candidate"]) == set(candidates["candidate"])
     left = summary["merits"]["electrode_F_per_g"]["not_ranked"]
@@ -302,7 +309,9 @@ def test_the_level_that_stays_has_most_measured_lots_and_needs_the_feedstock_the
     hot.loc[hot["feedstock"] == "shell", ["n_cells", "n_lots"]] = [2, 1]
     both = pd.concat([candidates, hot], ignore_index=True)
     with_factor(models["capacitance"], "temperature")
-    ranking, summary, _ = rank_candidates(both, models, draws, merits=["electrode_F_per_g"], seed=1)
+    ranking, summary, *_ = rank_candidates(
+        both, models, draws, merits=["electrode_F_per_g"], seed=1
+    )
     electrode = ranking[ranking["merit"] == "electrode_F_per_g"]
     assert set(electrode["candidate"]) == {"husk_700C_60min", "husk_700C_60min_KOH3"}
     left = {
@@ -334,7 +343,7 @@ def test_a_candidate_whose_firing_missed_the_plan_is_predicted(candidates, model
 
 
 def test_no_candidates_give_an_empty_table_and_a_sentence(candidates):
-    ranking, summary, _ = rank_candidates(
+    ranking, summary, *_ = rank_candidates(
         candidates.iloc[:0], {}, {}, merits=["electrode_F_per_g"], seed=1
     )
     assert ranking.empty

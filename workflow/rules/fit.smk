@@ -125,6 +125,30 @@ rule fit_resistance:
         "../../scripts/fit_resistance.py"
 
 
+rule fit_device:
+    input:
+        yields=f"{RESULTS}/collect/yields.csv",
+        cells=f"{RESULTS}/collect/cells.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
+        code=graph.code_of("fit_device"),
+    output:
+        **MODELS["device_farads"],
+    log:
+        f"{RESULTS}/logs/fit_device.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/fit_device.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        settings=FIT_SETTINGS,
+        seed=screen.config["seed"],
+    message:
+        "Fitting the device farads of a kilogram of feed, lot by lot"
+    script:
+        "../../scripts/fit_device.py"
+
+
 rule fit_retention:
     input:
         cells=f"{RESULTS}/collect/cells.csv",

@@ -62,8 +62,10 @@ rule render_report:
     input:
         **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
         **MODEL_FILES,
+        **COMPARISON,
         ranking=f"{RESULTS}/rank/ranking.csv",
         summary=f"{RESULTS}/rank/summary.json",
+        snapshot=graph.latest_snapshot(),
         yields=f"{RESULTS}/collect/yields.csv",
         cells=f"{RESULTS}/collect/cells.csv",
         test_results=f"{RESULTS}/collect/test_results.csv",

@@ -9,11 +9,6 @@ from charscreen.words import count_words, list_words
 
 SURE = 2.0
 """Standard errors of the simulation by which a gain must clear the worth to be called so."""
-MOVES = {
-    "cells": "more cells of the lots you have",
-    "lots": "one more firing",
-    "firings": "several firings",
-}
 
 
 def best_of_moves(options: pd.DataFrame) -> pd.DataFrame:
@@ -77,26 +72,27 @@ def _against_worth(summary: Mapping, options: pd.DataFrame) -> tuple[str, str]:
         )
     top = options.iloc[0]
     most, error = float(top["expected_gain"]), float(top["gain_se"])
-    gain = _plus_minus(most, error, unit)
+    best_move = f"{_move_words(top)}, {_plus_minus(most, error, unit)}"
     if most + SURE * error < worth:
         return "stop", (
-            f"Stop: the best move looked at is expected to gain {gain}, less than {bar}. The "
-            f"chance that this choice loses more than that is {above}: only more work than was "
-            "looked at here would find it."
+            f"Stop: the most that any move looked at is expected to gain ({best_move}) is less "
+            f"than {bar}. The chance that this choice loses more than that is {above}: to find it "
+            "takes more work than was looked at here."
         )
-    if most - SURE * error < worth:
+    if summary["gain"] - SURE * summary["gain_se"] >= worth:
         return "propose", (
-            f"Borderline: the best move looked at is expected to gain {gain}, about {bar}. The "
-            f"chance that this choice loses more than that is {above}."
+            f"Go on: that is more than {bar}. The chance that this choice loses more than that "
+            f"is {above}."
         )
-    text = (
-        f"Go on: {significant(most)} {unit} is more than {bar}. The chance that this choice loses "
-        f"more than that is {above}."
+    if most - SURE * error >= worth:
+        return "propose", (
+            f"Borderline: that is not clearly more than {bar}, but the most that was looked at is "
+            f"({best_move}). The chance that this choice loses more than that is {above}."
+        )
+    return "propose", (
+        f"Borderline: the most that any move looked at is expected to gain ({best_move}) is about "
+        f"{bar}. The chance that this choice loses more than that is {above}."
     )
-    if summary["gain"] + SURE * summary["gain_se"] < worth:
-        what = MOVES[str(top["move"])]
-        text += f" The proposed firing alone gains less; it takes {what}."
-    return "propose", text
 
 
 def _plus_minus(value: float, error: float, unit: str) -> str:
@@ -106,15 +102,16 @@ def _plus_minus(value: float, error: float, unit: str) -> str:
 
 def _moves(options: pd.DataFrame, prices: Mapping) -> list[str]:
     """Gain per cost of each move, best first."""
-    parts = []
-    for row in best_of_moves(options).to_dict("records"):
-        in_work = row["cost_unit"] == "costs"
-        each = "100 units of costs" if in_work else f"100 {prices.get('currency') or 'money'}"
-        parts.append(f"{_move_words(row)}: {significant(100 * row['gain_per_cost'])} per {each}")
-    if not parts:
+    if options.empty:
         return []
-    unit = options["unit"].iloc[0]
-    return [f"Expected gain for its cost [{unit}], best first: {list_words(parts, most=9)}."]
+    rows = best_of_moves(options).to_dict("records")
+    in_work = rows[0]["cost_unit"] == "costs"
+    each = "100 units of costs (config.yaml)" if in_work else f"100 {prices.get('currency')}"
+    parts = [
+        f"{significant(100 * row['gain_per_cost'])} {row['unit']} by {_move_words(row)}"
+        for row in rows
+    ]
+    return [f"For {each} you can expect to gain, best first: {list_words(parts, most=9)}."]
 
 
 def _move_words(row: Mapping) -> str:

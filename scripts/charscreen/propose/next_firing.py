@@ -142,7 +142,7 @@ def propose_next(
     possible = feasible_lots(
         design,
         feedstocks,
-        stakes.models,
+        stakes.used,
         crucibles=int(kiln["crucibles"]),
         step_C=settings["temperature_step_C"],
         max_temperature_C=kiln.get("max_temperature_C"),

@@ -35,9 +35,10 @@ class Stakes:
         1 where more is better, -1 where less is.
     merit_of : callable
         See `charscreen.propose.prospect.local_merit`.
-    models, draws, rows : mapping
-        Records, posterior draws and fitted rows (`charscreen.propose.knowledge.model_rows`) of
-        the models that were fitted.
+    models, draws : mapping
+        Records and posterior draws of the models that were fitted.
+    rows : mapping
+        Fitted rows (`charscreen.propose.knowledge.model_rows`) of those that the merit rests on.
     """
 
     merit: str
@@ -49,6 +50,11 @@ class Stakes:
     models: Mapping[str, Mapping]
     draws: Mapping[str, pd.DataFrame]
     rows: Mapping[str, pd.DataFrame]
+
+    @property
+    def used(self) -> dict[str, Mapping]:
+        """Records of the models that the merit rests on."""
+        return {name: self.models[name] for name in self.rows}
 
     @property
     def best(self) -> int:
@@ -123,7 +129,7 @@ class Search:
         self.lots, self.places, self.reference = lots.reset_index(drop=True), places, reference
         self.cells_per_lot, self.stock_kg, self.seed = cells_per_lot, stock_kg, seed
         merit = local_merit(
-            stakes.merit_of, stakes.candidates, stakes.models, stakes.draws, sign=stakes.sign
+            stakes.merit_of, stakes.candidates, stakes.used, stakes.draws, sign=stakes.sign
         )
         kept = worth_carrying(stakes.values, sign=stakes.sign)
         self.merit = merit.only(kept)

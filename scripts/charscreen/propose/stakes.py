@@ -63,8 +63,8 @@ def make_stakes(
         values=ranked[[start + name for name in names]].to_numpy(float),
         sign=1.0 if drawn.better == "more" else -1.0,
         merit_of=merit_of,
-        models={name: fitted[name] for name in fitted if name in drawn.models},
-        draws={name: own_draws[name] for name in fitted if name in drawn.models},
+        models=fitted,
+        draws=own_draws,
         rows={
             name: model_rows(
                 fitted[name],

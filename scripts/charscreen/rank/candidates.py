@@ -22,6 +22,7 @@ COLUMNS = [
     "n_lots",
     "n_yields",
     "n_cells",
+    "n_resistances",
     "off_plan",
     "predicted",
 ]
@@ -54,14 +55,15 @@ def list_candidates(
     yields : DataFrame
         run, yield_char_d_percent, yield_activated_percent. [%]
     cells : DataFrame
-        cell, run, electrode_F_per_g. [F/g]
+        cell, run, electrode_F_per_g, and esr_area_ohm_cm2 where known. [F/g, Ω·cm²]
 
     Returns
     -------
     DataFrame
         candidate (id text), feedstock, activation, koh_ratio, peak_temperature_C, hold_min,
         activation_temperature_C, activation_hold_min, n_firings and n_lots (with anything
-        measured), n_yields (lots with the yield of their last step), n_cells, off_plan (True
+        measured), n_yields (lots with the yield of their last step), n_cells, n_resistances
+        (cells with a series resistance), off_plan (True
         where every firing it rests on ended far from its plan), predicted (``yes`` where nothing
         was measured at that condition: never here); ordered by candidate. Reference lots count
         like others.
@@ -79,6 +81,8 @@ def list_candidates(
     char = _counts(yields, "yield_char_d_percent")
     activated = _counts(yields, "yield_activated_percent")
     runs["n_cells"] = runs["run"].map(cell_counts).fillna(0).astype(int)
+    resistances = _counts(cells, "esr_area_ohm_cm2")
+    runs["n_resistances"] = runs["run"].map(resistances).fillna(0).astype(int)
     own_char = runs["run"].map(char).fillna(0) > 0
     lot_char = runs["lot"].map(char).fillna(0) > 0
     own_activated = runs["run"].map(activated).fillna(0) > 0
@@ -97,6 +101,7 @@ def list_candidates(
                 n_lots=group["lot"].nunique(),
                 n_yields=int(group.loc[group["has_yield"], "lot"].nunique()),
                 n_cells=int(group["n_cells"].sum()),
+                n_resistances=int(group["n_resistances"].sum()),
                 off_plan=bool(group["off_plan"].all()),
                 predicted="no",
             )
@@ -116,6 +121,12 @@ def candidate_name(condition: dict) -> str:
         ratio = condition["koh_ratio"]
         name += f"_{condition['activation']}" + (f"{ratio:g}" if ratio == ratio else "")
     return name
+
+
+def condition_keys(candidates: pd.DataFrame) -> list[tuple[str, ...]]:
+    """Per candidate its condition without the feedstock, to tell same ones by."""
+    rows = candidates[CONDITION[1:]].itertuples(index=False)
+    return [tuple(map(str, row)) for row in rows]
 
 
 def _runs(design: pd.DataFrame, firings: pd.DataFrame | None) -> pd.DataFrame:

@@ -1,10 +1,11 @@
 """What changed since a kept ranking: who moved, by which measurements, how certainty grew."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from charscreen.rank.snapshot import COLLECTED, make_snapshot, read_snapshot
 from charscreen.rounding import is_number
 
 _SAME = 1e-6  # relative; results are written with ten digits
@@ -86,6 +87,31 @@ class Changes:
 
     def __bool__(self) -> bool:
         return bool(self.measurements or self.merits or self.gained or self.lost)
+
+
+def changes_since(
+    snapshot: Sequence[str], inputs: Mapping[str, object], digests: Sequence[tuple[str, str]]
+) -> Changes | None:
+    """What changed since a kept ranking; None without one.
+
+    Parameters
+    ----------
+    snapshot : sequence of str
+        Path of the snapshot, or nothing.
+    inputs : mapping
+        ``ranking`` and the collected tables ``yields``, ``cells`` and ``firings``.
+    digests : sequence of (str, str)
+        Files of the screen and the first digits of their SHA-256.
+    """
+    if not snapshot:
+        return None
+    now = make_snapshot(
+        inputs["ranking"],
+        {kind: inputs[name] for kind, name in COLLECTED.items()},
+        kept="",
+        inputs=dict(digests),
+    )
+    return find_changes(read_snapshot(snapshot[0]), now)
 
 
 def find_changes(before: Mapping, now: Mapping) -> Changes:

@@ -7,12 +7,12 @@ from pathlib import Path
 
 from charscreen.files import read_csv, read_json, write_json
 from charscreen.findings import UserError, render
+from charscreen.graph import HISTORY, latest_snapshot
 from charscreen.provenance import digest
-from charscreen.rank.snapshot import FOLDER, latest_snapshot, make_snapshot, read_snapshot
+from charscreen.rank.snapshot import COLLECTED, make_snapshot, read_snapshot
 from charscreen.screen.config import load_config
 from charscreen.words import count_words
 
-_TABLES = {"lots": "yields", "cells": "cells", "firings": "firings"}
 _MADE_BY_US = {"README.md"}
 
 
@@ -52,7 +52,7 @@ def keep_ranking(folder: str | os.PathLike, *, today: date | None = None) -> lis
         again += f" --directory {folder}"
     rank, collect = results / "rank", results / "collect"
     needed = [rank / "ranking.csv", rank / "summary.json"]
-    needed += [collect / f"{name}.csv" for name in _TABLES.values()]
+    needed += [collect / f"{name}.csv" for name in COLLECTED.values()]
     for path in needed:
         if not path.is_file():
             raise KeepError(f"There is no ranking yet ({path} is absent). {again}")
@@ -69,18 +69,19 @@ def keep_ranking(folder: str | os.PathLike, *, today: date | None = None) -> lis
     newer = [path for path in files if path.stat().st_mtime > needed[0].stat().st_mtime]
     snapshot = make_snapshot(
         ranking,
-        {kind: read_csv(collect / f"{name}.csv") for kind, name in _TABLES.items()},
+        {kind: read_csv(collect / f"{name}.csv") for kind, name in COLLECTED.items()},
         kept=kept,
         inputs={path.relative_to(folder).as_posix(): digest(path) for path in files},
         summary=read_json(needed[1]),
     )
-    last = latest_snapshot(folder / FOLDER)
-    if last is not None and _content(read_snapshot(last)) == _content(snapshot):
-        return [f"{FOLDER}/{last.name} holds this ranking already; nothing was written."]
-    target = folder / FOLDER / f"ranking_{kept}.json"
+    last = latest_snapshot(folder / HISTORY)
+    if last and _content(read_snapshot(last[0])) == _content(snapshot):
+        name = Path(last[0]).name
+        return [f"{HISTORY}/{name} holds this ranking already; nothing was written."]
+    target = folder / HISTORY / f"ranking_{kept}.json"
     number = 2
     while target.exists():
-        target = folder / FOLDER / f"ranking_{kept}_{number}.json"
+        target = folder / HISTORY / f"ranking_{kept}_{number}.json"
         number += 1
     try:
         write_json(snapshot, target)
@@ -90,7 +91,7 @@ def keep_ranking(folder: str | os.PathLike, *, today: date | None = None) -> lis
         ) from None
     n = ranking["candidate"].nunique()
     done = [
-        f"The ranking of {count_words(n, 'candidate')} is kept as {FOLDER}/{target.name}; from "
+        f"The ranking of {count_words(n, 'candidate')} is kept as {HISTORY}/{target.name}; from "
         "now on the report says what changed since."
     ]
     if newer:

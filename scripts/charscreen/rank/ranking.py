@@ -1,6 +1,7 @@
 """Ranking of candidates: how good, how sure, and what cannot be told apart."""
 
 from collections.abc import Iterator, Mapping, Sequence
+from functools import partial
 from typing import NamedTuple
 
 import numpy as np
@@ -8,7 +9,19 @@ import pandas as pd
 from scipy.stats import rankdata
 
 from charscreen.rank.candidates import CONDITION
-from charscreen.rank.merits import MERITS, OFF_PLAN, YIELD_ONLY, MeritDraws, MeritSource
+from charscreen.rank.facts import Facts
+from charscreen.rank.feedstocks import rank_feedstocks
+from charscreen.rank.limits import chances_to_meet, limit_summary
+from charscreen.rank.merits import OFF_PLAN, YIELD_ONLY, MeritDraws, MeritSource
+from charscreen.rank.predicted import predicted_candidates
+from charscreen.rank.summaries import (
+    assumption_sentences,
+    merit_summary,
+    missing_sentences,
+    predicted_sentences,
+    response_summary,
+)
+from charscreen.words import MERITS
 
 NOT_TOLD_APART = "not told apart from the best"
 COLUMNS = [
@@ -31,6 +44,8 @@ COLUMNS = [
     "n_cells",
     "predicted",
     "basis",
+    "better",
+    "p_meets",
 ]
 
 
@@ -46,11 +61,18 @@ class Ranked(NamedTuple):
     draws : DataFrame, (n_draws, n_columns)
         Joint posterior draws behind the table, one float64 column ``<merit>|<candidate>`` per
         row of it, in the unit of the merit.
+    candidates : DataFrame
+        Tested and predicted candidates, those without a place included, with p_meets.
+    feedstocks : DataFrame
+        Feedstocks ranked as such: ``view`` and `COLUMNS`; see
+        `charscreen.rank.feedstocks.rank_feedstocks`.
     """
 
     table: pd.DataFrame
     summary: dict
     draws: pd.DataFrame
+    candidates: pd.DataFrame
+    feedstocks: pd.DataFrame
 
 
 # About 60 MB of work space at most, whatever the number of draws and candidates.
@@ -144,6 +166,10 @@ def rank_candidates(
     merits: Sequence[str],
     interval_percent: float = 90.0,
     group_probability: float = 0.9,
+    predicted_best: bool = False,
+    must: Mapping[str, Mapping] | None = None,
+    must_probability: float = 0.5,
+    facts: Facts | None = None,
     seed: int = 0,
 ) -> Ranked:
     """The ranking table, its summary and the draws behind both.
@@ -153,151 +179,141 @@ def rank_candidates(
     candidates : DataFrame
         From `charscreen.rank.candidates.list_candidates`.
     models, draws : mapping
-        Model records and posterior draws by name (char_yield, activation_yield, capacitance).
+        Model records and posterior draws by name, as for `charscreen.rank.merits.MeritSource`.
     merits : sequence of str
-        Names out of `charscreen.rank.merits.MERITS`, in the order wanted.
+        Names out of `charscreen.words.MERITS` or of the expressions of `facts`, in the order
+        wanted.
     interval_percent : float
         Level of the intervals. [%]
     group_probability : float
         See `rank_statistics`.
+    predicted_best : bool
+        Whether the predicted best condition of each feedstock is a candidate too. A quarter of
+        the draws then chooses conditions, and all figures come from the rest.
+    must : mapping of str to mapping, optional
+        Hard limits, see `charscreen.rank.limits.chances_to_meet`.
+    must_probability : float
+        A candidate that meets them with a lower probability leaves the ranking.
+    facts : Facts, optional
+        Prices, kiln, feedstocks and merits of the user.
     seed : int
         Pairs the draws of different models.
 
     Returns
     -------
-    table : DataFrame
-        One row per candidate and merit (columns `COLUMNS`), merits in the order given,
-        candidates by falling estimate. A candidate without the measurements a merit needs has
-        no row for it. Where that happens, finished carbon per kg dry feed is ranked as well,
-        with basis ``yield only``.
-    summary : dict
-        ``interval_percent``, ``group_probability``, ``n_candidates``, ``merits`` (per merit:
-        best, estimate, lo, hi, unit, p_best, expected_loss, group, p_best_in_group, n_ranked,
-        not_ranked), ``missing`` (sentences), ``independence`` (sentence) and
-        ``residual_correlation`` (r, lo, hi, n_lots; or null).
-    draws : DataFrame
-        See `Ranked`.
+    Ranked
+        In the table merits stand in the order given, the best candidates first. A candidate
+        without the measurements a merit needs has no row for it. Where that happens, finished
+        carbon per kg dry feed is ranked as well, with basis ``yield only``. The summary holds
+        ``interval_percent``, ``group_probability``, ``n_draws``, ``n_candidates``, ``merits`` (per
+        merit: unit, words, better, best, estimate, lo, hi, p_best, expected_loss, group,
+        p_best_in_group, n_ranked, not_ranked), ``missing``, ``assumptions`` and
+        ``predicted_sentences`` (sentences), ``predicted`` (the choices), ``limits`` (or null) and
+        what `charscreen.rank.summaries.response_summary` says.
 
     Raises
     ------
     ValueError
         A merit that is not known.
     """
-    unknown = [name for name in merits if name not in MERITS]
+    facts, must = facts or Facts(), must or {}
+    known = [*MERITS, *facts.expressions]
+    unknown = [name for name in [*merits, *must] if name not in known]
     if unknown:
-        raise ValueError(f"unknown merit {unknown[0]!r}; known are {', '.join(MERITS)}")
-    summary = {
+        raise ValueError(f"unknown merit {unknown[0]!r}; known are {', '.join(known)}")
+    summary: dict = {
         "interval_percent": float(interval_percent),
         "group_probability": float(group_probability),
+        "n_draws": 0,
         "n_candidates": len(candidates),
         "merits": {},
         "missing": [],
+        "assumptions": [],
+        "predicted": [],
+        "predicted_sentences": [],
+        "limits": None,
         "independence": "",
+        "response": "",
         "residual_correlation": None,
     }
     if candidates.empty:
         summary["missing"].append("Nothing is ranked: no lot has a yield or a capacitance yet.")
-        return Ranked(pd.DataFrame(columns=COLUMNS), summary, pd.DataFrame())
-    source = MeritSource(candidates, models, draws, seed=seed)
+        empty = pd.DataFrame(columns=COLUMNS)
+        lone = candidates.assign(p_meets=pd.Series(dtype=float))
+        return Ranked(empty, summary, pd.DataFrame(), lone, _with_view(empty))
+
+    def source_of(rows: pd.DataFrame, part: str) -> MeritSource:
+        return MeritSource(rows, models, draws, seed=seed, facts=facts, part=part)
+
     names = list(dict.fromkeys(merits))
+    part = "all"
+    if predicted_best:
+        part = "rest"
+        added, chosen = predicted_candidates(candidates, partial(source_of, part="choice"), names)
+        if len(added):
+            candidates = pd.concat([candidates, added], ignore_index=True)
+        summary["predicted"] = chosen
+    source = source_of(candidates, part)
+    candidates = source.candidates
     found = {name: source.draws_of(name) for name in names}
-    if "carbon_g_per_kg_d" not in found and any(
-        drawn.missing for name, drawn in found.items() if MERITS[name].needs_capacitance
-    ):
-        extra = source.draws_of("carbon_g_per_kg_d")
-        without = {
-            row["candidate"]
-            for name, drawn in found.items()
-            if MERITS[name].needs_capacitance
-            for row in drawn.missing
-        }
-        # Worth a table of its own only if it gives a place to one that had none.
-        if without & set(source.candidates.loc[extra.ranked, "candidate"]):
-            extra.basis = [YIELD_ONLY] * len(extra.basis)
-            found["carbon_g_per_kg_d"] = extra
+    _add_carbon(found, source)
+    chances = np.full(len(candidates), np.nan)
+    if must:
+        chances = chances_to_meet(source, must)
+        summary["limits"] = limit_summary(source, must, chances, least=must_probability)
+    candidates = candidates.assign(p_meets=chances)
+    out = chances < must_probability
+    summary["n_draws"], summary["n_candidates"] = source.n_draws, len(candidates)
     tables = []
+    table_of = partial(
+        _merit_table, interval_percent=interval_percent, group_probability=group_probability
+    )
     for name, drawn in found.items():
-        record: dict = {"unit": MERITS[name].unit, "words": MERITS[name].words}
+        record = {"unit": drawn.unit, "words": drawn.words, "better": drawn.better}
+        found[name] = drawn = drawn.without(out)
         if drawn.ranked.any():
-            table = _merit_table(
-                source.candidates, name, drawn, interval_percent, group_probability
-            )
-            record.update(_merit_summary(table, drawn, group_probability))
+            table = table_of(candidates[drawn.ranked], name, drawn)
+            record |= merit_summary(table, drawn)
             tables.append(table)
         else:
-            record.update(best=None, n_ranked=0, group=[])
+            record |= {"best": None, "n_ranked": 0, "group": []}
         record["not_ranked"] = drawn.missing
         summary["merits"][name] = record
-        summary["missing"] += _missing_sentences(name, drawn)
-    joined = [name for name in found if MERITS[name].needs_yield and MERITS[name].needs_capacitance]
-    if joined and any(found[name].ranked.any() for name in joined):
-        summary["independence"] = (
-            "Yield and capacitance are drawn independently from models of their own; a lot that "
-            "gave more carbon than expected is not assumed to give better or worse carbon."
-        )
-        summary["residual_correlation"] = residual_correlation(
-            models, interval_percent=interval_percent
-        )
-    ranking = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=COLUMNS)
+        summary["missing"] += missing_sentences(drawn)
+    summary |= response_summary(found, source, models, interval_percent=interval_percent)
+    summary["assumptions"] = assumption_sentences(found, source)
+    places = {n: list(candidates.loc[d.ranked, "candidate"]) for n, d in found.items()}
+    summary["predicted_sentences"] = predicted_sentences(summary["predicted"], places)
     columns = {
         f"{name}|{candidate}": drawn.values[:, place]
         for name, drawn in found.items()
-        for place, candidate in enumerate(source.candidates.loc[drawn.ranked, "candidate"])
+        for place, candidate in enumerate(places[name])
     }
-    return Ranked(ranking[COLUMNS], summary, pd.DataFrame(columns))
+    feedstocks = rank_feedstocks(
+        found, candidates, source_of, table_of, chosen_apart=predicted_best
+    )
+    table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=COLUMNS)
+    return Ranked(
+        table[COLUMNS], summary, pd.DataFrame(columns), candidates, _with_view(feedstocks)
+    )
 
 
-def residual_correlation(
-    models: Mapping[str, dict], *, interval_percent: float = 90.0
-) -> dict | None:
-    """Correlation of yield and capacitance over lots, after feedstock and condition.
+def _with_view(table: pd.DataFrame) -> pd.DataFrame:
+    """The columns of the ranking of feedstocks."""
+    return table.reindex(columns=["view", *COLUMNS])
 
-    Parameters
-    ----------
-    models : mapping of str to dict
-        Model records; their ``deviations`` (run, lot, value on the log scale) are used.
-    interval_percent : float
-        Level of the interval. [%]
 
-    Returns
-    -------
-    dict or None
-        r, lo, hi, n_lots; None where fewer than five lots have both.
-
-    Notes
-    -----
-    Deviations are observed minus predicted for the feedstock at what the kiln did, firing and
-    lot scatter left in, on the log scale; the yield is that of all steps. The interval is
-    Fisher's z, which counts lots as independent although firings tie them (from memory).
-    """
-    char = {d["lot"]: d["value"] for d in models.get("char_yield", {}).get("deviations", [])}
-    step = {d["run"]: d["value"] for d in models.get("activation_yield", {}).get("deviations", [])}
-    pairs = []
-    for deviation in models.get("capacitance", {}).get("deviations", []):
-        overall = char.get(deviation["lot"])
-        if overall is None:
-            continue
-        if deviation["activated"]:
-            if deviation["run"] not in step:
-                continue
-            overall = overall + step[deviation["run"]]
-        pairs.append((overall, deviation["value"]))
-    if len(pairs) < 5:
-        return None
-    x, y = np.array(pairs).T
-    if np.ptp(x) == 0 or np.ptp(y) == 0:
-        return None
-    r = float(np.corrcoef(x, y)[0, 1])
-    from scipy.special import ndtri
-
-    half = float(ndtri(0.5 + interval_percent / 200)) / np.sqrt(len(pairs) - 3)
-    z = np.arctanh(np.clip(r, -0.999999, 0.999999))
-    return {
-        "r": r,
-        "lo": float(np.tanh(z - half)),
-        "hi": float(np.tanh(z + half)),
-        "n_lots": len(pairs),
-    }
+def _add_carbon(found: dict[str, MeritDraws], source: MeritSource) -> None:
+    """Rank the carbon too, where this gives a place to a candidate that has no capacitance."""
+    of_cells = {"capacitance", "device_farads", "esr_area"}
+    lacking = [drawn for drawn in found.values() if drawn.missing and of_cells & set(drawn.models)]
+    if "carbon_g_per_kg_d" in found or not lacking:
+        return
+    extra = source.draws_of("carbon_g_per_kg_d")
+    without = {row["candidate"] for drawn in lacking for row in drawn.missing}
+    if without & set(source.candidates.loc[extra.ranked, "candidate"]):
+        extra.basis = [YIELD_ONLY] * len(extra.basis)
+        found["carbon_g_per_kg_d"] = extra
 
 
 def _chunks(values: np.ndarray) -> Iterator[np.ndarray]:
@@ -316,67 +332,33 @@ def _merit_table(
     candidates: pd.DataFrame,
     name: str,
     drawn: MeritDraws,
+    *,
     interval_percent: float,
     group_probability: float,
 ) -> pd.DataFrame:
+    """Rows of the ranking by one merit, best first, with in_group and position in the draws."""
     statistics = rank_statistics(
-        drawn.values, interval_percent=interval_percent, group_probability=group_probability
+        drawn.oriented, interval_percent=interval_percent, group_probability=group_probability
     )
-    table = pd.concat(
-        [candidates[drawn.ranked].reset_index(drop=True), statistics],
-        axis=1,
-    )
+    if drawn.better == "less":
+        ends = statistics[["estimate_lo", "estimate_hi"]].to_numpy()
+        statistics["estimate"] = -statistics["estimate"]
+        statistics["estimate_lo"], statistics["estimate_hi"] = -ends[:, 1], -ends[:, 0]
+    table = pd.concat([candidates.reset_index(drop=True), statistics], axis=1)
     table["merit"] = name
-    table["unit"] = MERITS[name].unit
+    table["unit"] = drawn.unit
+    table["better"] = drawn.better
     table["group"] = np.where(table["in_group"], NOT_TOLD_APART, "")
     table["basis"] = drawn.basis
     # A condition that no firing came near is told by the model alone.
-    table["predicted"] = np.where(table["basis"] == OFF_PLAN, "yes", "no")
+    modelled = (table["predicted"] == "yes") | (table["basis"] == OFF_PLAN)
+    table["predicted"] = np.where(modelled, "yes", "no")
+    if "p_meets" not in table:
+        table["p_meets"] = np.nan
     table["position"] = np.arange(len(table))
     return table.sort_values(
-        ["estimate", "candidate"], ascending=[False, True], kind="stable", ignore_index=True
+        ["estimate", "candidate"],
+        ascending=[drawn.better == "less", True],
+        kind="stable",
+        ignore_index=True,
     )
-
-
-def _merit_summary(table: pd.DataFrame, drawn: MeritDraws, group_probability: float) -> dict:
-    best = table.iloc[0]
-    group = table[table["in_group"]]
-    values = drawn.values
-    inside = values[:, group["position"].to_numpy()].max(axis=1)
-    return {
-        "best": best["candidate"],
-        "estimate": float(best["estimate"]),
-        "lo": float(best["estimate_lo"]),
-        "hi": float(best["estimate_hi"]),
-        "p_best": float(best["p_best"]),
-        "expected_loss": float(best["expected_loss"]),
-        "expected_rank": float(best["expected_rank"]),
-        "group": list(group["candidate"]),
-        "p_best_in_group": float(np.mean(inside >= values.max(axis=1))),
-        "feedstocks_in_group": sorted(set(group["feedstock"])),
-        "n_ranked": len(table),
-        "second": table.iloc[1]["candidate"] if len(table) > 1 else None,
-        "told_apart_from_second": bool(len(table) > 1 and not table.iloc[1]["in_group"]),
-    }
-
-
-def _missing_sentences(name: str, drawn: MeritDraws) -> list[str]:
-    """One sentence per reason why candidates have no place by this merit."""
-    by_reason: dict[str, list[str]] = {}
-    for row in drawn.missing:
-        by_reason.setdefault(row["reason"], []).append(row["candidate"])
-    words = MERITS[name].words
-    sentences = []
-    for reason, names in by_reason.items():
-        who = "No candidate is" if len(names) == len(drawn.ranked) else _some(names)
-        sentences.append(f"{who} ranked by {words}: {reason}.")
-    return sentences
-
-
-def _some(names: list[str]) -> str:
-    if len(names) == 1:
-        return f"{names[0]} is not"
-    shown = ", ".join(names[:3])
-    if len(names) > 3:
-        return f"{shown} and {len(names) - 3} more are not"
-    return f"{shown} are not"

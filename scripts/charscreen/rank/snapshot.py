@@ -1,6 +1,5 @@
 """A ranking as it stood, with what it was made from: kept in history/, compared with later."""
 
-import re
 from collections.abc import Mapping
 from pathlib import Path
 
@@ -10,8 +9,6 @@ from charscreen.files import read_json
 from charscreen.findings import UserError
 from charscreen.rounding import is_number
 
-FOLDER = "history"
-NAME = re.compile(r"ranking_(\d{4}-\d{2}-\d{2})(?:_(\d+))?\.json")
 RANKING = (
     "candidate",
     "feedstock",
@@ -30,6 +27,8 @@ RANKING = (
     "expected_loss",
     "group",
 )
+COLLECTED = {"lots": "yields", "cells": "cells", "firings": "firings"}
+"""Kind of measurement to the table of the collect stage that holds it."""
 MEASURED = {
     "lots": ("run", ("feedstock", "yield_char_d_percent", "yield_activated_percent")),
     "cells": ("cell", ("feedstock", "electrode_F_per_g", "esr_area_ohm_cm2")),
@@ -37,16 +36,6 @@ MEASURED = {
 }
 """Per kind the column of its id and what is kept of it; text columns only say what it is."""
 _KEYS = ("kept", "ranking", "measurements", "inputs")
-
-
-def latest_snapshot(folder: str | Path = FOLDER) -> Path | None:
-    """The newest snapshot in a folder, by its date and number; None where there is none."""
-    found = [
-        (match[1], int(match[2] or 1), path)
-        for path in Path(folder).glob("ranking_*.json")
-        if (match := NAME.fullmatch(path.name))
-    ]
-    return max(found)[2] if found else None
 
 
 def make_snapshot(
@@ -109,7 +98,7 @@ def read_snapshot(path: str | Path) -> dict:
     if not isinstance(found, dict) or any(key not in found for key in _KEYS):
         raise UserError(
             f"{path} is no snapshot of a ranking, or was changed by hand. Move it out of "
-            f"{FOLDER}/ and run again."
+            "history/ and run again."
         )
     return found
 

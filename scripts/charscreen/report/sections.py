@@ -23,6 +23,8 @@ from charscreen.report.blocks import (
     Section,
     Text,
 )
+from charscreen.report.changes_view import changes_section, choice_sentence
+from charscreen.report.choice_view import several_merits, two_views
 from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
@@ -57,10 +59,14 @@ def make_sections(
         Figures that have something to show.
     """
     folder = str(config.get("results", "results"))
+    changes, several = inputs.get("changes"), several_merits(inputs, folder)
+    names = inputs.get("feedstock_names")
     return [
         _answer(inputs, config, pictures),
+        *([changes_section(changes, config["merits"], names)] if changes else []),
         _ranking(inputs, config, pictures, folder),
         _groups(inputs, config, folder),
+        *([several] if several else []),
         _yields(inputs, pictures, folder),
         _capacitances(inputs, pictures, folder),
         _response(pictures),
@@ -84,6 +90,13 @@ def _merits(inputs: Mapping, config: Mapping) -> list[str]:
 def _answer(inputs, config, pictures) -> Section:
     blocks: list = [Text(sentence, "lead") for sentence in answer(inputs, config)]
     blocks += [Text(sentence) for sentence in by_other_merits(inputs, config)]
+    changes = inputs.get("changes")
+    if changes:
+        names = inputs.get("feedstock_names")
+        said = (
+            choice_sentence(changes.merits[0], names) if changes.merits else "measurements differ"
+        )
+        blocks.append(Pointers(f"Since {changes.since}:", [(said.rstrip("."), "changes")]))
     doubts = _doubts(inputs)
     if doubts:
         blocks.append(Pointers("Before using this:", doubts))
@@ -166,6 +179,7 @@ def _groups(inputs, config, folder) -> Section:
         if near < 2:
             best = candidate_words(rows.iloc[0], names)
             blocks.append(Text(f"By {merit_words(merit)}, {best} is told apart from all others."))
+            blocks += two_views(inputs, merit, folder)
             continue
         summary = (inputs.get("rank_summary") or {}).get("merits", {}).get(merit) or {}
         together = summary.get("p_best_in_group")
@@ -174,6 +188,7 @@ def _groups(inputs, config, folder) -> Section:
             text += f"; the chance that the best is one of them is {percent(together)}"
         blocks.append(Text(text + ". Choose among them by price, supply and ease of handling."))
         blocks.append(group_table(ranking, merit, file=f"{folder}/rank/ranking.csv", names=names))
+        blocks += two_views(inputs, merit, folder)
     if not blocks:
         blocks.append(Text("There are not two candidates to compare yet."))
     return Section("not-told-apart", "What cannot be told apart", blocks)

@@ -9,6 +9,7 @@ from pathlib import Path
 
 from charscreen.findings import Finding, nearest
 from charscreen.screen.check_desirability import check_desirability
+from charscreen.screen.check_merits import check_merits
 from charscreen.screen.config_yaml import config_finding, read_yaml, resolved
 from charscreen.screen.parsing import show
 from charscreen.screen.schemas import config_schema
@@ -296,4 +297,5 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
         if "voltage" not in layout and "temperature" not in layout:
             text = "The map names neither voltage (a test) nor temperature (a kiln log). Add one."
             found.append((("column_maps", name), None, text))
+    found += check_merits(config)
     return found + check_desirability(config["desirability"], config["merits"])

@@ -9,7 +9,9 @@ from charscreen.priors import FILE as PRIORS_FILE
 from charscreen.priors import read_priors
 from charscreen.screen import checks
 from charscreen.screen.accepting import accepted_reasons, mistyped_columns, with_acceptance
+from charscreen.screen.check_merits import check_prices
 from charscreen.screen.config import load_config
+from charscreen.screen.config_yaml import config_finding
 from charscreen.screen.folder import read_tables
 from charscreen.screen.review import Review
 from charscreen.screen.schemas import table_schemas
@@ -114,6 +116,11 @@ def open_screen(folder: str | os.PathLike, overrides: dict | None = None) -> Scr
     priors, prior_findings = read_priors(config_folder / PRIORS_FILE)
     accepted = accepted_reasons(tables)
     findings = findings + prior_findings + review.findings
+    if not stopped:
+        findings += [
+            config_finding(None, ".".join(key), value, text)
+            for key, value, text in check_prices(config, tables["feedstocks"])
+        ]
     findings += mistyped_columns(accepted, read.names)
     findings = with_acceptance(findings, accepted)
     stops = [finding for finding in findings if finding.severity == STOPS]
