@@ -14,7 +14,13 @@ from charscreen.report.page import render_page
 from charscreen.report.svg import svg_for_page
 from charscreen.report.tables import interval_text
 from charscreen.rounding import fixed, percent
-from charscreen.words import candidate_words, first_upper, merit_unit, merit_words
+from charscreen.words import (
+    candidate_words,
+    candidates_in_words,
+    first_upper,
+    merit_unit,
+    merit_words,
+)
 
 SHOWN = 40
 
@@ -46,7 +52,7 @@ def compare_page(
     less = (found.table["better"] == "less").any()
     rows = found.table.sort_values([value, "screen", "candidate"], ascending=[less, True, True])
     names = {name: words for screen in screens for name, words in screen.names.items()}
-    rows = rows.assign(label=[candidate_words(row, names) for row in rows.to_dict("records")])
+    rows = rows.assign(label=[_label(row, names) for row in rows.to_dict("records")])
     unit = merit_unit(merit, rows["unit"].iloc[0])
     axis = f"{first_upper(merit_words(merit))} [{unit}]"
     if found.reference:
@@ -69,7 +75,11 @@ def compare_page(
         Section(
             "answer",
             "Side by side",
-            [Text(_answer(screens, found, rows), "lead"), Text(found.reference_words), picture],
+            [
+                Text(_answer(screens, found, rows), "lead"),
+                Text(candidates_in_words(found.reference_words, names)),
+                picture,
+            ],
         ),
         Section("table", "All candidates", [_table(rows, found, unit, file)]),
         Section(
@@ -101,6 +111,10 @@ def _answer(screens, found: SideBySide, rows) -> str:
         f"{len(rows)} candidates ({percent(top['p_best'])}), at {_with_ends(top, 'ratio')} times "
         "the reference."
     )
+
+
+def _label(row, names) -> str:
+    return candidate_words(row, names) + (", predicted" if row["predicted"] == "yes" else "")
 
 
 def _with_ends(row, value: str) -> str:
