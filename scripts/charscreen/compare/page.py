@@ -71,15 +71,14 @@ def compare_page(
         caption=caption,
         file=file,
     )
+    scale = candidates_in_words(found.reference_words, names)
+    if found.reference:
+        scale = scale.replace(f"{found.reference} ", f"{reference} ")
     sections = [
         Section(
             "answer",
             "Side by side",
-            [
-                Text(_answer(screens, found, rows), "lead"),
-                Text(candidates_in_words(found.reference_words, names)),
-                picture,
-            ],
+            [Text(_answer(screens, found, rows), "lead"), Text(scale), picture],
         ),
         Section("table", "All candidates", [_table(rows, found, unit, file)]),
         Section(
