@@ -4,7 +4,17 @@ import math
 
 import numpy as np
 
-from charscreen.curves import find_crossing, integral, line_fit, median, noise_sd
+from charscreen.curves import (
+    clock_step,
+    digit_step,
+    find_crossing,
+    independent_readings,
+    integral,
+    line_fit,
+    median,
+    noise_sd,
+    reading_noise,
+)
 from charscreen.traces.segments import Segment, find_segments
 
 MIN_POINTS = 5
@@ -100,10 +110,10 @@ def measure_cycles(
         t, v = time_s[segment.start : segment.stop], voltage_V[segment.start : segment.stop]
         if len(t) < 3:
             continue
-        noise = noise_sd(v)
+        noise, digit = reading_noise(v)
         edge = EDGE_SHARE * (top - bottom)
-        first = find_crossing(t, v, top, noise=noise, edge=edge)
-        last = find_crossing(t, v, bottom, noise=noise, edge=edge)
+        first = find_crossing(t, v, top, noise=noise, edge=edge, step=digit)
+        last = find_crossing(t, v, bottom, noise=noise, edge=edge, step=digit)
         if first is None or last is None or last.time_s <= first.time_s:
             reasons.append(
                 f"the discharge of cycle {segment.cycle} runs from {v[0]:.3g} to {v[-1]:.3g} V "
@@ -126,8 +136,8 @@ class _Discharge:
         self.current_gain = instrument["current_percent"] / 100.0
         self.steps_from_voltage = steps_from_voltage
         self.u_after = 0.0  # of the voltage after the drop
-        self.u_time = instrument["time_resolution_s"] / math.sqrt(12.0)
         t = time[self.here.start : self.here.stop]
+        self.u_time = max(instrument["time_resolution_s"], clock_step(t)) / math.sqrt(12.0)
         # Of a moment that may lie anywhere between two samples.
         self.u_gap = median(t[1:] - t[:-1]) / math.sqrt(3.0)
 
@@ -151,8 +161,9 @@ class _Discharge:
         row["capacitance_F"] = level * span / height
         row["capacitance_charge_F"] = charge / height
         row["capacitance_energy_F"] = 2.0 * energy / (top**2 - bottom**2)
-        share_a = math.hypot(first.se_s / span, last.se_s / span,
-                             noise_sd(ii) / math.sqrt(len(ii)) / level)  # fmt: skip
+        rounding = digit_step(ii, least_levels=1) / math.sqrt(12.0)
+        u_level = math.hypot(noise_sd(ii) / math.sqrt(len(ii)), rounding)
+        share_a = math.hypot(first.se_s / span, last.se_s / span, u_level / level)
         # An offset of the voltage shifts both ends of the window alike and drops out.
         moments = math.sqrt(2.0) * self.u_time / span
         share_b = math.hypot(self.current_gain, self.gain, moments)
@@ -161,15 +172,15 @@ class _Discharge:
         row["capacitance_F_se_a"] = row["capacitance_F"] * share_a
         row["capacitance_F_se_b"] = row["capacitance_F"] * share_b
         fit_t, fit_v = (t[inside], v[inside]) if n_points >= 3 else (tt, vv)
-        noise = noise_sd(fit_v)
-        self._resistance(row, fit_t, fit_v, noise, level)
+        noise, digit = reading_noise(fit_v)
+        self._resistance(row, fit_t, fit_v, noise, digit, level)
         given = self._charge_and_energy(self.here)
         self._energy(row, -given[1])
         self._efficiency(row, -given[0], -given[1], upper)
         row["quality"] = "; ".join(self._flags(row, fit_t, fit_v, noise, height, upper))
         return row
 
-    def _resistance(self, row, t, v, noise, level) -> None:
+    def _resistance(self, row, t, v, noise, digit, level) -> None:
         """Gap between the last sample before the step and the line extrapolated back to it."""
         if self.here.start == 0:
             return
@@ -178,13 +189,14 @@ class _Discharge:
         t_before = float(self.time[before])
         residual = v - value - slope * (t - mean)
         scatter = math.sqrt(residual @ residual / (len(t) - 2)) if len(t) > 2 else noise
-        v_before, u_before = self._voltage_before(noise, t, slope)
+        v_before, u_before = self._voltage_before(noise, digit, t, slope)
         drop = v_before - (value + slope * (t_before - mean))
         # The line is read off at the last sample before the step, the step came up to a gap later.
         gap = float(self.time[self.here.start]) - t_before
         if self.steps_from_voltage:
             gap = math.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
         u_line = scatter * math.sqrt(1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300))
+        u_line *= math.sqrt(len(t) / independent_readings(v, digit))
         u_moment = abs(slope) * math.hypot(gap / math.sqrt(3.0), self.u_time)
         self.u_after = math.hypot(u_line, u_moment)
         step = self._current_before() + level
@@ -203,7 +215,7 @@ class _Discharge:
         if esr > 0:
             row["esr_ohm"] = esr
 
-    def _voltage_before(self, noise, t, slope) -> tuple[float, float]:
+    def _voltage_before(self, noise, digit, t, slope) -> tuple[float, float]:
         """Voltage at the last sample before the step, and its standard error from noise.
 
         One sample serves where the record is quiet. Where noise exceeds a fifth of the voltage
@@ -220,10 +232,11 @@ class _Discharge:
             return float(self.voltage[last]), noise
         part = slice(first, last + 1)
         value, rise, mean, spread = line_fit(self.time[part], self.voltage[part])
+        repeats = count / independent_readings(self.voltage[part], digit)
         if spread <= 0:
-            return value, noise / math.sqrt(count)
+            return value, noise * math.sqrt(repeats / count)
         ahead = float(self.time[last]) - mean
-        return value + rise * ahead, noise * math.sqrt(1.0 / count + ahead**2 / spread)
+        return value + rise * ahead, noise * math.sqrt(repeats * (1.0 / count + ahead**2 / spread))
 
     def _current_before(self) -> float:
         """Current just before the step, positive on charge."""

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from charscreen.capacitance.discharge import EXACT
-from charscreen.curves import line_fit, noise_sd
+from charscreen.curves import digit_step, independent_readings, line_fit, noise_sd
 from charscreen.traces.swings import turning_points
 
 MIDDLE_SHARE = 0.8  # of a sweep: near its ends the current still turns round
@@ -197,6 +197,11 @@ def _one_way(sweep, time, voltage, current, low, high, middle_share) -> dict:
     steps = np.diff(rise)
     n = len(amount)
     mean = float(np.mean(np.abs(amount)))
+    digit = digit_step(i, least=12.0**0.5 * noise_sd(amount))  # the turns pass many of its levels
+    scatter = np.hypot(
+        noise_sd(amount) / np.sqrt(n),
+        digit / np.sqrt(12.0 * independent_readings(amount, digit)),
+    )
     return {
         "sign": sweep.sign,
         "width": top - bottom,
@@ -204,7 +209,7 @@ def _one_way(sweep, time, voltage, current, low, high, middle_share) -> dict:
         "area": float(np.sum(0.5 * (np.abs(amount[1:]) + np.abs(amount[:-1])) * steps)),
         "signed": float(np.sum(0.5 * (amount[1:] + amount[:-1]) * steps)),
         "peak": float(np.quantile(amount, 0.98)),
-        "noise_share": noise_sd(amount) / np.sqrt(n) / mean if mean > 0 else 0.0,
+        "noise_share": scatter / mean if mean > 0 else 0.0,
         "turns": bool((amount < -4.0 * noise_sd(amount)).any()),
     }
 
