@@ -42,8 +42,9 @@ CYCLE_COLUMNS = (
     "cycle", "start_s", "discharge_s", "current_mA", "n_points", "voltage_start_V",
     "voltage_after_drop_V",
     "capacitance_F", "capacitance_F_se", "capacitance_F_se_a", "capacitance_F_se_b",
-    "capacitance_charge_F", "capacitance_charge_F_se",
-    "capacitance_energy_F", "capacitance_energy_F_se",
+    "capacitance_charge_F", "capacitance_charge_F_se", "capacitance_charge_F_se_a",
+    "capacitance_charge_F_se_b", "capacitance_energy_F", "capacitance_energy_F_se",
+    "capacitance_energy_F_se_a", "capacitance_energy_F_se_b",
     "esr_ohm", "esr_ohm_se", "esr_ohm_se_a", "esr_ohm_se_b",
     "drop_V", "drop_first_sample_V", "current_step_mA",
     "coulombic_efficiency_percent", "coulombic_efficiency_percent_se",
@@ -163,14 +164,20 @@ class _Discharge:
         row["capacitance_energy_F"] = 2.0 * energy / (top**2 - bottom**2)
         rounding = digit_step(ii, least_levels=1) / math.sqrt(12.0)
         u_level = math.hypot(noise_sd(ii) / math.sqrt(len(ii)), rounding)
-        share_a = math.hypot(first.se_s / span, last.se_s / span, u_level / level)
         # An offset of the voltage shifts both ends of the window alike and drops out.
         moments = math.sqrt(2.0) * self.u_time / span
         share_b = math.hypot(self.current_gain, self.gain, moments)
-        for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
+        # How much an end of the window counts: with energy as its voltage does.
+        mean = 0.5 * (top + bottom)
+        for name, upper_end, lower_end in (
+            ("capacitance_F", 1.0, 1.0),
+            ("capacitance_charge_F", 1.0, 1.0),
+            ("capacitance_energy_F", top / mean, bottom / mean),
+        ):
+            ends_s = math.hypot(upper_end * first.se_s, lower_end * last.se_s)
+            share_a = math.hypot(ends_s / span, u_level / level)
             row[f"{name}_se"] = row[name] * math.hypot(share_a, share_b)
-        row["capacitance_F_se_a"] = row["capacitance_F"] * share_a
-        row["capacitance_F_se_b"] = row["capacitance_F"] * share_b
+            row[f"{name}_se_a"], row[f"{name}_se_b"] = row[name] * share_a, row[name] * share_b
         fit_t, fit_v = (t[inside], v[inside]) if n_points >= 3 else (tt, vv)
         noise, digit = reading_noise(fit_v)
         self._resistance(row, fit_t, fit_v, noise, digit, level)
