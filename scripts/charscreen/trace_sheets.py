@@ -1,4 +1,4 @@
-"""Sheets of small pictures, one per firing: the trace of every test, its capacitance by cycle.
+"""Sheets of small pictures, one per firing: of every cell the traces and capacitance by cycle.
 
 Written as SVG straight from thinned records: a plotting library would take a tenth of a second
 for each picture, and a large screen has thousands.
@@ -6,6 +6,7 @@ for each picture, and a large screen has thousands.
 
 import itertools
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import TYPE_CHECKING
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
 COLUMNS = 3
 PANEL_WIDTH, PANEL_HEIGHT = 240, 142
 HEAD = 30
+FOOT_LINE, FOOT_WIDTH = 13, 150  # of the list of tests without a record: height, signs in a line
 #: Within a panel: where the plots stand, from its upper left corner.
 PLOT_TOP, PLOT_BOTTOM = 38, 106
 TRACE_LEFT, TRACE_RIGHT, TRACE_ALONE_RIGHT = 30, 152, 230
@@ -82,13 +84,13 @@ def draw_sheets(
         by_test.setdefault(cycle["test"], []).append(cycle)
     by_firing: dict[str, list[dict]] = {}
     for row in sorted(rows, key=lambda row: (row["cell"], row["test"])):
-        if row["test"] in records:
-            numbers = {name: _number(row.get(name)) for name in NUMBERS}
-            by_firing.setdefault(made_of[row["cell"]][0], []).append({**row, **numbers})
+        numbers = {name: _number(row.get(name)) for name in NUMBERS}
+        by_firing.setdefault(made_of[row["cell"]][0], []).append({**row, **numbers})
     labels = {cell: words for cell, (_, words) in made_of.items()}
     return {
         firing: draw_sheet(firing, tests, records, by_test, labels=labels, invented=invented)
         for firing, tests in sorted(by_firing.items())
+        if any(test["test"] in records for test in tests)
     }
 
 
@@ -127,11 +129,14 @@ def draw_sheet(
     Returns
     -------
     str
-        One svg element with the panels of all tests that have a record.
+        One svg element with the panels of all tests that have a record, those of one cell within
+        one frame, and the figures of the tests that have none.
     """
     shown = [test for test in tests if test["test"] in records]
+    foot = _foot([test for test in tests if test["test"] not in records])
     n_rows = -(-len(shown) // COLUMNS)
-    width, height = COLUMNS * PANEL_WIDTH, HEAD + max(1, n_rows) * PANEL_HEIGHT
+    width, below = COLUMNS * PANEL_WIDTH, HEAD + max(1, n_rows) * PANEL_HEIGHT
+    height = below + FOOT_LINE * len(foot)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}">',
         f'<rect width="{width}" height="{height}" fill="#fff"/>',
@@ -143,6 +148,11 @@ def draw_sheet(
         x, y = k % COLUMNS * PANEL_WIDTH, HEAD + k // COLUMNS * PANEL_HEIGHT
         panel = _panel(test, records[test["test"]], cycles.get(test["test"], ()), labels)
         parts.append(f'<g transform="translate({x} {y})">{panel}</g>')
+    parts.append(_frames([test["cell"] for test in shown]))
+    parts.extend(
+        f'<text x="6" y="{below + FOOT_LINE * k + 8}">{escape(line)}</text>'
+        for k, line in enumerate(foot)
+    )
     parts.append("</g></svg>\n")
     return "".join(parts)
 
@@ -162,6 +172,30 @@ def _head(firing: str, invented: bool) -> str:
         f'<text x="6" y="16" font-size="11" font-weight="bold">Firing {escape(firing)}{mark}</text>'
         + key
     )
+
+
+def _frames(cells: Sequence[str]) -> str:
+    """A frame about the panels of each cell, on every row that they take."""
+    frames = []
+    for row in range(0, len(cells), COLUMNS):
+        place = 0
+        for _, group in itertools.groupby(cells[row : row + COLUMNS]):
+            n = len(list(group))
+            y = HEAD + row // COLUMNS * PANEL_HEIGHT - 1
+            frames.append(
+                f'<rect x="{place * PANEL_WIDTH + 1.5}" y="{y}" width="{n * PANEL_WIDTH - 3}" '
+                f'height="{PANEL_HEIGHT - 4}" rx="3" fill="none" stroke="{FAINT}"/>'
+            )
+            place += n
+    return "".join(frames)
+
+
+def _foot(tests: Sequence[Mapping]) -> list[str]:
+    """Lines with the figures of tests without a trace or readings."""
+    if not tests:
+        return []
+    words = [f"{test['cell']} {test['test']}: {_figures(test)}" for test in tests]
+    return textwrap.wrap("Typed in, without a trace: " + "; ".join(words) + ".", FOOT_WIDTH)
 
 
 def _panel(test: Mapping, record: Mapping, cycles: Sequence[Mapping], labels: Mapping) -> str:

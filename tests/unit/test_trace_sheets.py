@@ -70,6 +70,23 @@ def test_fitted_parts_and_cycles_are_marked(batch):
     assert fills == ["#fff", "#c2611c", "#c2611c"]
 
 
+def test_panels_of_one_cell_stand_in_one_frame_and_typed_figures_below(batch):
+    frames = {
+        firing: [
+            float(rect.get("width"))
+            for rect in ElementTree.fromstring(svg).iter(SVG + "rect")
+            if rect.get("fill") == "none"
+        ]
+        for firing, svg in draw(batch).items()
+    }
+    assert frames == {"F01": [2 * 240 - 3], "F02": [240 - 3]}
+    typed = "Typed in, without a trace: C2 T4: 0.500 ± 0.012 F, 2.00 Ω."
+    assert typed in texts(draw(batch)["F02"])
+    assert typed not in texts(draw(batch)["F01"])
+    only_typed = batch[0][3:], *batch[1:]
+    assert draw(only_typed) == {}
+
+
 def test_invented_data_are_marked_and_bytes_repeat(batch):
     assert "Firing F01 (invented data)" in texts(draw(batch, invented=True)["F01"])
     assert "Firing F01" in texts(draw(batch)["F01"])
