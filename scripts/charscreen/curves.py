@@ -8,6 +8,7 @@ import numpy as np
 LEAST_MOVES = 6  # moves from which a digitiser's step is believed
 LEAST_CHANGES = 3  # and changes between them; a rest before a straight line makes one
 LEAST_LEVELS = 12  # and steps that the record passes
+_FEW = 20  # readings at the start of a record that may tell at once
 _WHOLE = 1e-3  # of a step: moves that are whole multiples of it may be off by so much
 _SQRT_12 = 12.0**0.5
 
@@ -98,10 +99,16 @@ def digit_step(
     A step is only believed where the record passes a dozen of them (twice as many where it moves
     evenly): someone may note the time at which the voltage passes 0.9, 0.8, 0.7 V.
     """
-    moves = np.abs(values[1:] - values[:-1])
-    if len(moves) < LEAST_MOVES:
+    if len(values) <= LEAST_MOVES:
         return 0.0
     high, low = float(values.max()), float(values.min())
+    if high == low:
+        return 0.0
+    head = values[:_FEW]
+    some = np.abs(head[1:] - head[:-1])  # settles most records, which are noisy
+    if ((some > 1e-9 * max(high, -low)) & (some <= least)).any():
+        return 0.0
+    moves = np.abs(values[1:] - values[:-1])
     tiny = 1e-9 * max(high, -low)
     real = moves[moves > tiny]
     if len(real) < LEAST_MOVES:

@@ -162,8 +162,10 @@ class _Discharge:
         row["capacitance_F"] = level * span / height
         row["capacitance_charge_F"] = charge / height
         row["capacitance_energy_F"] = 2.0 * energy / (top**2 - bottom**2)
-        rounding = digit_step(ii, least_levels=1) / math.sqrt(12.0)
-        u_level = math.hypot(noise_sd(ii) / math.sqrt(len(ii)), rounding)
+        u_level = 0.0
+        if ii.max() > ii.min():
+            rounding = digit_step(ii, least_levels=1) / math.sqrt(12.0)
+            u_level = math.hypot(noise_sd(ii) / math.sqrt(len(ii)), rounding)
         # An offset of the voltage shifts both ends of the window alike and drops out.
         moments = math.sqrt(2.0) * self.u_time / span
         share_b = math.hypot(self.current_gain, self.gain, moments)
