@@ -229,6 +229,28 @@ def line_fit(x: np.ndarray, y: np.ndarray) -> tuple[float, float, float, float]:
     return float(y.sum()) / len(y), slope, mean, spread
 
 
+def is_curved(x: np.ndarray, y: np.ndarray, *, noise: float, least_share: float) -> bool:
+    """Whether the slopes of the two halves of a curve differ by more than noise explains.
+
+    Parameters
+    ----------
+    x, y : (n,) arrays
+        The curve.
+    noise : float
+        Standard deviation of the noise on `y`.
+    least_share : float
+        Difference, as a share of the mean slope, up to which it counts as straight.
+    """
+    half = len(x) // 2
+    _, first, _, spread_1 = line_fit(x[:half], y[:half])
+    _, second, _, spread_2 = line_fit(x[half:], y[half:])
+    if spread_1 <= 0 or spread_2 <= 0:
+        return False
+    se = noise * math.sqrt(1.0 / spread_1 + 1.0 / spread_2)
+    mean = 0.5 * abs(first + second)
+    return abs(first - second) > max(least_share * mean, 3.0 * se)
+
+
 def find_crossing(
     time: np.ndarray,
     voltage: np.ndarray,

@@ -637,3 +637,15 @@ def test_a_coarse_clock_counts():
     assert clock_step(np.arange(100.0)) == 0.0
     assert clock_step(np.floor(0.7 * np.arange(100.0))) == 1.0
     assert clock_step(np.concatenate([np.arange(50.0), 50.0 + 0.1 * np.arange(50.0)])) == 0.0
+
+
+@pytest.mark.parametrize("noise_V", [0.0, 1e-3])
+def test_no_efficiency_where_a_hold_was_not_logged(noise_V):
+    # What flows during a hold is not in a nominal current: over 100 % would come out.
+    held = cycle_rc(step_s=0.1, hold_samples=100, noise_V=noise_V)
+    rested = cycle_rc(step_s=0.1, rest_samples=100, noise_V=noise_V)
+    assert analyse(held)["coulombic_efficiency_percent"].notna().all()  # logged
+    assert analyse((*held[:2], 5e-3))["coulombic_efficiency_percent"].isna().all()
+    assert analyse((*held[:2], 5e-3))["energy_efficiency_percent"].isna().all()
+    told = analyse((*rested[:2], 5e-3))["coulombic_efficiency_percent"]
+    np.testing.assert_allclose(told, 100.0, atol=2.0)

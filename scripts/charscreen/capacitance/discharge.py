@@ -1,5 +1,6 @@
 """One constant-current discharge: capacitance three ways, resistance, efficiency, with errors."""
 
+import itertools
 import math
 
 import numpy as np
@@ -10,6 +11,7 @@ from charscreen.curves import (
     find_crossing,
     independent_readings,
     integral,
+    is_curved,
     line_fit,
     median,
     noise_sd,
@@ -298,7 +300,7 @@ class _Discharge:
             first -= 1
         own = self.segments[first : self.k]
         charges = [s for s in own if s.kind in ("charge", "hold")]
-        if not charges:
+        if not charges or (self.steps_from_voltage and self._may_be_held(row, own)):
             return
         v_low = self.voltage[max(charges[0].start - 1, 0)]
         if abs(v_low - self.voltage[self.here.stop - 1]) > SWING_MATCH_SHARE * upper:
@@ -320,6 +322,19 @@ class _Discharge:
         share_e = math.hypot(share, shift, offset * abs(q_out / e_out - q_in / e_in))
         row["energy_efficiency_percent"] = 100.0 * ratio
         row["energy_efficiency_percent_se"] = 100.0 * ratio * share_e
+
+    def _may_be_held(self, row, own) -> bool:
+        """Whether the cell stood at the charger's voltage, with a current that was not logged.
+
+        At rest the voltage falls by the same drop at the end of the charge as at the discharge.
+        """
+        for charge, after in itertools.pairwise(own):
+            if charge.kind != "charge" or after.kind not in ("rest", "hold"):
+                continue
+            fall = self.voltage[charge.stop - 1] - median(self.voltage[after.start : after.stop])
+            if (row["drop_V"] or 0.0) > 2.0 * fall:
+                return True
+        return False
 
     def _charge_and_energy(self, segment: Segment) -> tuple[float, float]:
         """Charge and energy of a segment, positive inward; it begins at the sample before it.
@@ -343,7 +358,7 @@ class _Discharge:
         flags = []
         if row["n_points"] < MIN_POINTS:
             flags.append("too few points")
-        elif _is_curved(t, v, noise):
+        elif is_curved(t, v, noise=noise, least_share=CURVED_SHARE):
             flags.append("not straight")
         charge, energy = row["capacitance_charge_F"], row["capacitance_energy_F"]
         if abs(charge - energy) > DISAGREE_SHARE * min(charge, energy):
@@ -379,15 +394,3 @@ class _Discharge:
         changes = int(np.count_nonzero(np.diff(v[: len(v) - run]))) + 1
         usual = max(1.0, (len(v) - run) / changes)
         return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * median(i)
-
-
-def _is_curved(t: np.ndarray, v: np.ndarray, noise: float) -> bool:
-    """Whether the slopes of the two halves of the window differ by more than noise explains."""
-    half = len(t) // 2
-    _, upper, _, spread_1 = line_fit(t[:half], v[:half])
-    _, lower, _, spread_2 = line_fit(t[half:], v[half:])
-    if spread_1 <= 0 or spread_2 <= 0:
-        return False
-    se = noise * math.sqrt(1.0 / spread_1 + 1.0 / spread_2)
-    mean = 0.5 * abs(upper + lower)
-    return abs(upper - lower) > max(CURVED_SHARE * mean, 3.0 * se)
