@@ -310,6 +310,8 @@ def find_crossing(
     half = int(min(max(4 * noise / max(drop, 1e-15), 3), max(3, n // 10)))
     chosen = slice(max(0, middle - half), min(n, middle + half + 1))
     value, slope, mean, spread = line_fit(time[chosen], voltage[chosen])
+    if spread <= 0:  # all within one step of the clock, whose resolution counts elsewhere
+        return Crossing(mean, 0.0)
     if slope >= 0:
         return None
     ahead = (level - value) / slope  # the noise chose the samples: the level lies off their middle

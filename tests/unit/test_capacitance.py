@@ -639,6 +639,27 @@ def test_a_coarse_clock_counts():
     assert clock_step(np.concatenate([np.arange(50.0), 50.0 + 0.1 * np.arange(50.0)])) == 0.0
 
 
+def test_many_rows_to_a_stamp():
+    t, v, i = cycle_rc(step_s=0.1, noise_V=1e-3)
+    table = analyse((np.floor(t), np.round(v, 3), i))
+    assert len(table) == 3
+    assert (abs(table["capacitance_F"] - 0.5) < 3.0 * table["capacitance_F_se"]).all()
+    # Two moments within a second each, over 40 s.
+    assert table["capacitance_F_se_b"].to_numpy() == pytest.approx(0.5 / 40.0 / 6**0.5, rel=0.05)
+
+
+@pytest.mark.parametrize("noise_V", [0.0, 1e-3])
+@pytest.mark.parametrize("step_s", [0.01, 1.0])
+def test_a_charge_from_zero_before_the_resistor(step_s, noise_V):
+    t = np.arange(-100.0, 2500.0, step_s)
+    v = np.where(t < -60.0, (t + 100.0) / 40.0, 1.0)
+    v = np.where(t >= 0.0, np.exp(-t / 505.0) * 1000.0 / 1010.0, v)
+    v = np.where(t > 1800.0, 0.06, v) + noise_V * np.random.default_rng(2).standard_normal(len(t))
+    row = analyse_through_resistor(t, v, load_ohm=1000.0).iloc[0]
+    assert abs(row["capacitance_F"] - 0.5) < 3.0 * row["capacitance_F_se"] < 0.02
+    assert abs(row["esr_ohm"] - 10.0) < 3.0 * row["esr_ohm_se"]
+
+
 @pytest.mark.parametrize("noise_V", [0.0, 1e-3])
 def test_no_efficiency_where_a_hold_was_not_logged(noise_V):
     # What flows during a hold is not in a nominal current: over 100 % would come out.

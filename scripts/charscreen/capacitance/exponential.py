@@ -86,23 +86,27 @@ def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int
     rounding = reading_noise(voltage_V[middle])[1] / 12**0.5
     noise = max(noise_sd(y[middle]), rounding / float(np.median(voltage_V[middle])))
     per_sample = abs(slope) * (time_s[middle[-1]] - time_s[middle[0]]) / (len(middle) - 1)
-    widest = max(1, min(50, int(middle[0]) // 3))
+    # A charge from zero tells nothing on the step, and its logarithm is all noise.
+    low = np.flatnonzero(share[: middle[0]] < 0.5)
+    begin = int(low[-1]) + 1 if len(low) else 0
+    widest = max(1, min(50, (int(middle[0]) - begin) // 3))
     width = int(np.clip(3.0 * noise / max(per_sample, 1e-15), 1, widest))
-    head = above[: middle[0] + width]
+    head = above[begin : middle[0] + width]
     if len(head) < 2:
-        return 0, stop, None
+        return begin, stop, None
     j = step_index(head, width, noise)
     fall = float(head[j] - head[j + 1]) if j + 1 < len(head) else 0.0
     has_plateau = j > 0 and head[0] < head[j] - max(5.0 * noise, 0.02)
     # A step shows as a fall far larger than the falls right after it.
     later = np.abs(np.diff(head[j + 1 :])).max() if len(head) > j + 2 else 5.0 * noise
     has_step = fall > max(0.005, 5.0 * noise, 3.0 * later) and fall > 0.6 * head[j]
+    last = begin + j
     if has_plateau:
         # A logger that averages may have one sample half before, half after the step.
-        plateau = float(np.median(voltage_V[max(0, j - 5) : j])) if j > 1 else voltage_V[j]
-        is_half = j > 1 and plateau - voltage_V[j] > max(4.0 * noise * top, 0.002 * top)
-        return j + 1, stop, j - 1 if is_half else j
-    return (j + 1, stop, j) if has_step else (0, stop, None)
+        plateau = float(np.median(voltage_V[max(begin, last - 5) : last])) if j > 1 else 0.0
+        is_half = j > 1 and plateau - voltage_V[last] > max(4.0 * noise * top, 0.002 * top)
+        return last + 1, stop, last - 1 if is_half else last
+    return (last + 1, stop, last) if has_step else (begin, stop, None)
 
 
 def _is_dense(voltage_V: np.ndarray) -> bool:
