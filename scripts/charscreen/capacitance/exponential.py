@@ -205,9 +205,9 @@ def measure_decay(
         raise ValueError("fewer than three readings lie in the decay")
     fit = fit_exponential(t, v, method=method)
     u_clock = instrument["stopwatch_s"] if by_hand else instrument["time_resolution_s"] / 12**0.5
-    rounding = digit_step(v) / 12**0.5
-    if method == "line" and (by_hand or rounding > 0):
-        known = np.hypot(u_clock / fit.tau_s if by_hand else 0.0, rounding / v)
+    # Known scatter of ln V of each reading: timing by hand, and rounding to the meter's digits.
+    known = np.hypot(u_clock / fit.tau_s if by_hand else 0.0, digit_step(v) / 12**0.5 / v)
+    if method == "line" and known.any():
         fit = fit_exponential(t, v, method=method, least_sd=known)
     load = load_ohm if not meter_ohm else load_ohm * meter_ohm / (load_ohm + meter_ohm)
     if load_tolerance_percent is not None:
@@ -233,7 +233,7 @@ def measure_decay(
     u_a = fit.tau_s_se / fit.tau_s * np.sqrt(repeats)
     u_span = np.sqrt(2.0) * u_clock / np.ptp(t) if not by_hand else 0.0
     u_offset = _offset_share(t, v, instrument["voltage_offset_mV"] * 1e-3, fit)
-    u_drift = _early_and_late(row, t, v, total, fit, method, flags)
+    u_drift = _early_and_late(row, t, v, total, fit, method, known, flags)
     u_b = np.sqrt(
         (u_load * load / total) ** 2 + u_span**2 + u_offset**2 + u_drift**2
         + (series.u_ohm / total) ** 2
@@ -255,12 +255,13 @@ def measure_decay(
     return row
 
 
-def _early_and_late(row, t, v, total, fit, method, flags) -> float:
+def _early_and_late(row, t, v, total, fit, method, known, flags) -> float:
     """Writes the capacitance of either half; gives the share of τ their gap adds to doubt."""
     half = len(t) // 2
     if half < 3:
         return 0.0
-    early, late = fit_or_none(t[:half], v[:half], method), fit_or_none(t[half:], v[half:], method)
+    early = fit_or_none(t[:half], v[:half], method, known[:half])
+    late = fit_or_none(t[half:], v[half:], method, known[half:])
     for name, part in (("early", early), ("late", late)):
         if part is not None:
             row[f"capacitance_{name}_F"] = part.tau_s / total

@@ -269,9 +269,14 @@ def _fit_curve(t: np.ndarray, v: np.ndarray) -> ExponentialFit:
     )
 
 
-def fit_or_none(t: np.ndarray, v: np.ndarray, method: str = "line") -> ExponentialFit | None:
+def fit_or_none(
+    t: np.ndarray,
+    v: np.ndarray,
+    method: str = "line",
+    least_sd: float | np.ndarray = 0.0,
+) -> ExponentialFit | None:
     """`fit_exponential`, or None where a part of a record shows no decay."""
     try:
-        return fit_exponential(t, v, method=method)
+        return fit_exponential(t, v, method=method, least_sd=least_sd)
     except ValueError:
         return None

@@ -78,13 +78,14 @@ def measure_scans(
     sweeps, reasons = _find_sweeps(time_s, voltage_V)
     gains = np.hypot(instrument["voltage_percent"], instrument["current_percent"]) / 100.0
     rows = []
-    # Between the turns the current may stand on one level of its meter: the record shows the step.
-    digit = digit_step(current_A, least=12.0**0.5 * noise_sd(current_A))
     pairs = _pairs(sweeps)
     for number, pair in enumerate(pairs, start=1):
         # Each scan has its own ends: a cut elsewhere in the record must not move them.
         low = max(min(voltage_V[s.start], voltage_V[s.stop - 1]) for s in pair)
         high = min(max(voltage_V[s.start], voltage_V[s.stop - 1]) for s in pair)
+        # Between the turns the current may stand on one level of its meter: they show the step.
+        own = current_A[pair[0].start : pair[-1].stop]
+        digit = digit_step(own, least=12.0**0.5 * noise_sd(own))
         ways = [
             _one_way(s, time_s, voltage_V, current_A, low, high, middle_share, digit) for s in pair
         ]
