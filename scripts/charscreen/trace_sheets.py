@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     import polars as pl
 
 COLUMNS = 3
+HEAD_SIGNS = 42  # that fit above a panel
 PANEL_WIDTH, PANEL_HEIGHT = 240, 142
 HEAD = 30
 FOOT_LINE, FOOT_WIDTH = 13, 150  # of the list of tests without a record: height, signs in a line
@@ -207,12 +208,13 @@ def _panel(test: Mapping, record: Mapping, cycles: Sequence[Mapping], labels: Ma
     points = [c for c in cycles if is_number(c.get("capacitance_F"))]
     right = TRACE_RIGHT if len(points) > 1 else TRACE_ALONE_RIGHT
     figures = _figures(test)
+    name = _shorten(f"{test['test']}, {', '.join(words)}", HEAD_SIGNS - len(test["cell"]))
     flags = f"; {test['quality']}" if test.get("quality") else ""
     return (
         f"<title>{escape(test['test'])}, cell {escape(test['cell'])}, {escape(made_of)}: "
         f"{escape(', '.join(words))}; {escape(figures + flags)}</title>"
         f'<text x="6" y="10" font-size="9"><tspan font-weight="bold">{escape(test["cell"])}</tspan>'
-        f" {escape(test['test'])}, {escape(', '.join(words))}</text>"
+        f" {escape(name)}</text>"
         f'<text x="6" y="21" fill="{COLOURS[5]}">{escape(made_of)}</text>'
         + _trace(test["method"], record, right)
         + (_cycles(points) if len(points) > 1 else "")
@@ -279,9 +281,16 @@ def _cycles(points: Sequence[Mapping]) -> str:
     used = [c.get("use") in (None, "", "steady") for c in points]
     kept = range(len(points)) if len(points) <= 40 else _spread(len(points), 40)
     px, py = to_x(number), to_y(value)
-    return _frame(
-        CYCLES_LEFT, CYCLES_RIGHT, ends, [(v, to_y(v)) for v in ticks], "cycle", "F"
-    ) + "".join(_dot(px[k], py[k], used[k]) for k in kept)
+    many = number.max() >= 10  # longer numbers would run into the word between them
+    frame = _frame(
+        CYCLES_LEFT,
+        CYCLES_RIGHT,
+        [] if many else ends,
+        [(v, to_y(v)) for v in ticks],
+        f"cycle {number.min():g} to {number.max():g}" if many else "cycle",
+        "F",
+    )
+    return frame + "".join(_dot(px[k], py[k], used[k]) for k in kept)
 
 
 def _spread(n: int, most: int) -> list[int]:
@@ -303,7 +312,9 @@ def _frame(left, right, x_ticks, y_ticks, x_unit, y_unit) -> str:
     texts.append(f'<text x="{left - 3}" y="{PLOT_TOP - 5}" text-anchor="end">{y_unit}</text>')
     places = [float(x) for _, x in x_ticks]
     spots = [0.5 * (a + b) for a, b in itertools.pairwise(places)]
-    spot = max(spots, default=0.5 * (left + right)) if places[-1] > right - 24 else right
+    spot = (
+        max(spots, default=0.5 * (left + right)) if max(places, default=0) > right - 24 else right
+    )
     texts.append(
         f'<text x="{_n(spot)}" y="{PLOT_BOTTOM + 10}" '
         f'text-anchor="{"end" if spot == right else "middle"}" fill="{COLOURS[5]}">{x_unit}</text>'
