@@ -208,7 +208,8 @@ def _panel(test: Mapping, record: Mapping, cycles: Sequence[Mapping], labels: Ma
     points = [c for c in cycles if is_number(c.get("capacitance_F"))]
     right = TRACE_RIGHT if len(points) > 1 else TRACE_ALONE_RIGHT
     figures = _figures(test)
-    name = _shorten(f"{test['test']}, {', '.join(words)}", HEAD_SIGNS - len(test["cell"]))
+    room = HEAD_SIGNS - len(test["cell"]) - len(", ".join(["", *words]))
+    name = ", ".join([_shorten(test["test"], max(room, 6)), *words])
     flags = f"; {test['quality']}" if test.get("quality") else ""
     return (
         f"<title>{escape(test['test'])}, cell {escape(test['cell'])}, {escape(made_of)}: "

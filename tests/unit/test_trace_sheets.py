@@ -98,6 +98,7 @@ def test_long_names_and_many_cycles_keep_within_their_panel(batch):
     sheet = draw_sheets(rows, thinned, many, made_of=made_of)["F02"]
     heads = [text for text in texts(sheet) if text.startswith("C2 T3")]
     assert [len(head) for head in heads] == [2 + 1 + 40]
+    assert heads[0].endswith("…, constant current, 5.00 mA")
     assert "cycle 1 to 1200" in texts(sheet)
     assert texts(sheet, "title")[0].startswith(long)  # the whole name
 
