@@ -1,4 +1,4 @@
-"""Sheets of small pictures, one per firing: the trace of every test, its capacitance by cycle.
+"""Sheets of small pictures, one per firing: of every cell the traces and capacitance by cycle.
 
 Written as SVG straight from thinned records: a plotting library would take a tenth of a second
 for each picture, and a large screen has thousands.
@@ -6,6 +6,7 @@ for each picture, and a large screen has thousands.
 
 import itertools
 import math
+import textwrap
 from collections.abc import Mapping, Sequence
 from html import escape
 from typing import TYPE_CHECKING
@@ -19,8 +20,10 @@ if TYPE_CHECKING:
     import polars as pl
 
 COLUMNS = 3
+HEAD_SIGNS = 42  # that fit above a panel
 PANEL_WIDTH, PANEL_HEIGHT = 240, 142
 HEAD = 30
+FOOT_LINE, FOOT_WIDTH = 13, 150  # of the list of tests without a record: height, signs in a line
 #: Within a panel: where the plots stand, from its upper left corner.
 PLOT_TOP, PLOT_BOTTOM = 38, 106
 TRACE_LEFT, TRACE_RIGHT, TRACE_ALONE_RIGHT = 30, 152, 230
@@ -82,13 +85,13 @@ def draw_sheets(
         by_test.setdefault(cycle["test"], []).append(cycle)
     by_firing: dict[str, list[dict]] = {}
     for row in sorted(rows, key=lambda row: (row["cell"], row["test"])):
-        if row["test"] in records:
-            numbers = {name: _number(row.get(name)) for name in NUMBERS}
-            by_firing.setdefault(made_of[row["cell"]][0], []).append({**row, **numbers})
+        numbers = {name: _number(row.get(name)) for name in NUMBERS}
+        by_firing.setdefault(made_of[row["cell"]][0], []).append({**row, **numbers})
     labels = {cell: words for cell, (_, words) in made_of.items()}
     return {
         firing: draw_sheet(firing, tests, records, by_test, labels=labels, invented=invented)
         for firing, tests in sorted(by_firing.items())
+        if any(test["test"] in records for test in tests)
     }
 
 
@@ -127,11 +130,14 @@ def draw_sheet(
     Returns
     -------
     str
-        One svg element with the panels of all tests that have a record.
+        One svg element with the panels of all tests that have a record, those of one cell within
+        one frame, and the figures of the tests that have none.
     """
     shown = [test for test in tests if test["test"] in records]
+    foot = _foot([test for test in tests if test["test"] not in records])
     n_rows = -(-len(shown) // COLUMNS)
-    width, height = COLUMNS * PANEL_WIDTH, HEAD + max(1, n_rows) * PANEL_HEIGHT
+    width, below = COLUMNS * PANEL_WIDTH, HEAD + max(1, n_rows) * PANEL_HEIGHT
+    height = below + FOOT_LINE * len(foot)
     parts = [
         f'<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 {width} {height}">',
         f'<rect width="{width}" height="{height}" fill="#fff"/>',
@@ -143,6 +149,11 @@ def draw_sheet(
         x, y = k % COLUMNS * PANEL_WIDTH, HEAD + k // COLUMNS * PANEL_HEIGHT
         panel = _panel(test, records[test["test"]], cycles.get(test["test"], ()), labels)
         parts.append(f'<g transform="translate({x} {y})">{panel}</g>')
+    parts.append(_frames([test["cell"] for test in shown]))
+    parts.extend(
+        f'<text x="6" y="{below + FOOT_LINE * k + 8}">{escape(line)}</text>'
+        for k, line in enumerate(foot)
+    )
     parts.append("</g></svg>\n")
     return "".join(parts)
 
@@ -164,6 +175,30 @@ def _head(firing: str, invented: bool) -> str:
     )
 
 
+def _frames(cells: Sequence[str]) -> str:
+    """A frame about the panels of each cell, on every row that they take."""
+    frames = []
+    for row in range(0, len(cells), COLUMNS):
+        place = 0
+        for _, group in itertools.groupby(cells[row : row + COLUMNS]):
+            n = len(list(group))
+            y = HEAD + row // COLUMNS * PANEL_HEIGHT - 1
+            frames.append(
+                f'<rect x="{place * PANEL_WIDTH + 1.5}" y="{y}" width="{n * PANEL_WIDTH - 3}" '
+                f'height="{PANEL_HEIGHT - 4}" rx="3" fill="none" stroke="{FAINT}"/>'
+            )
+            place += n
+    return "".join(frames)
+
+
+def _foot(tests: Sequence[Mapping]) -> list[str]:
+    """Lines with the figures of tests without a trace or readings."""
+    if not tests:
+        return []
+    words = [f"{test['cell']} {test['test']}: {_figures(test)}" for test in tests]
+    return textwrap.wrap("Typed in, without a trace: " + "; ".join(words) + ".", FOOT_WIDTH)
+
+
 def _panel(test: Mapping, record: Mapping, cycles: Sequence[Mapping], labels: Mapping) -> str:
     """One test: names, trace, capacitance by cycle, figures."""
     words = [METHODS.get(test["method"], str(test["method"]))]
@@ -173,12 +208,14 @@ def _panel(test: Mapping, record: Mapping, cycles: Sequence[Mapping], labels: Ma
     points = [c for c in cycles if is_number(c.get("capacitance_F"))]
     right = TRACE_RIGHT if len(points) > 1 else TRACE_ALONE_RIGHT
     figures = _figures(test)
+    room = HEAD_SIGNS - len(test["cell"]) - len(", ".join(["", *words]))
+    name = ", ".join([_shorten(test["test"], max(room, 6)), *words])
     flags = f"; {test['quality']}" if test.get("quality") else ""
     return (
         f"<title>{escape(test['test'])}, cell {escape(test['cell'])}, {escape(made_of)}: "
         f"{escape(', '.join(words))}; {escape(figures + flags)}</title>"
         f'<text x="6" y="10" font-size="9"><tspan font-weight="bold">{escape(test["cell"])}</tspan>'
-        f" {escape(test['test'])}, {escape(', '.join(words))}</text>"
+        f" {escape(name)}</text>"
         f'<text x="6" y="21" fill="{COLOURS[5]}">{escape(made_of)}</text>'
         + _trace(test["method"], record, right)
         + (_cycles(points) if len(points) > 1 else "")
@@ -245,9 +282,16 @@ def _cycles(points: Sequence[Mapping]) -> str:
     used = [c.get("use") in (None, "", "steady") for c in points]
     kept = range(len(points)) if len(points) <= 40 else _spread(len(points), 40)
     px, py = to_x(number), to_y(value)
-    return _frame(
-        CYCLES_LEFT, CYCLES_RIGHT, ends, [(v, to_y(v)) for v in ticks], "cycle", "F"
-    ) + "".join(_dot(px[k], py[k], used[k]) for k in kept)
+    many = number.max() >= 10  # longer numbers would run into the word between them
+    frame = _frame(
+        CYCLES_LEFT,
+        CYCLES_RIGHT,
+        [] if many else ends,
+        [(v, to_y(v)) for v in ticks],
+        f"cycle {number.min():g} to {number.max():g}" if many else "cycle",
+        "F",
+    )
+    return frame + "".join(_dot(px[k], py[k], used[k]) for k in kept)
 
 
 def _spread(n: int, most: int) -> list[int]:
@@ -269,7 +313,9 @@ def _frame(left, right, x_ticks, y_ticks, x_unit, y_unit) -> str:
     texts.append(f'<text x="{left - 3}" y="{PLOT_TOP - 5}" text-anchor="end">{y_unit}</text>')
     places = [float(x) for _, x in x_ticks]
     spots = [0.5 * (a + b) for a, b in itertools.pairwise(places)]
-    spot = max(spots, default=0.5 * (left + right)) if places[-1] > right - 24 else right
+    spot = (
+        max(spots, default=0.5 * (left + right)) if max(places, default=0) > right - 24 else right
+    )
     texts.append(
         f'<text x="{_n(spot)}" y="{PLOT_BOTTOM + 10}" '
         f'text-anchor="{"end" if spot == right else "middle"}" fill="{COLOURS[5]}">{x_unit}</text>'

@@ -48,7 +48,8 @@ def test_constant_current(trace, capsys):
     out = capsys.readouterr().out
     shown = values(out)
     assert shown["current"] == "5 mA"
-    assert shown["capacitance"].startswith("0.5000 ± 0.0011 F")
+    # 10 mV in every row pass for the meter's digits: 0.39 % of each of the two steady cycles.
+    assert shown["capacitance"].startswith("0.5000 ± 0.0018 F")
     assert shown["series resistance"].startswith("2.0")
     assert shown["carbon"] == "5 and 5 mg"
     assert shown["cell"].startswith("50.00 ± 0.")
@@ -254,7 +255,7 @@ def test_current_named_by_its_unit_and_positive_on_discharge(tmp_path, capsys):
     )
     assert main([str(path), "--upper-voltage", "1"]) == 0
     out = capsys.readouterr().out
-    assert values(out)["capacitance"].startswith("0.5000 ± 0.0011 F")
+    assert values(out)["capacitance"].startswith("0.5000 ± 0.0018 F")
     assert "positive_is: discharge" in out
 
 

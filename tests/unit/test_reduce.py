@@ -102,7 +102,10 @@ def test_constant_current_row(folder):
     for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
         assert row[name] == pytest.approx(0.5, rel=1e-6)
         # Gain of voltage 0.1 % and current 0.2 %, and the clock: common to all cycles.
-        assert row[f"{name}_se"] / row[name] == pytest.approx(np.sqrt(5e-6), rel=0.01)
+        assert row[f"{name}_se_b"] / row[name] == pytest.approx(np.sqrt(5e-6), rel=0.01)
+        assert row[f"{name}_se_a"] > 0  # 10 mV in every row pass for the meter's digits
+        joint = np.hypot(row[f"{name}_se_a"], row[f"{name}_se_b"])
+        assert row[f"{name}_se"] == pytest.approx(joint, rel=1e-9)
     assert row["esr_ohm"] == pytest.approx(2.0, rel=1e-4)
     assert row["esr_ohm_se"] > 0
     assert row["current_mA"] == pytest.approx(5.0)

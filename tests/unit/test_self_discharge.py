@@ -32,6 +32,26 @@ def test_the_model_behind_the_record_is_found(model):
     assert covered >= binom.ppf(0.001, n, 0.95)
 
 
+@pytest.mark.parametrize("digit_V", [1e-3, 1e-2])
+@pytest.mark.parametrize("model", CASES)
+def test_a_rounded_voltage_is_not_exact(model, digit_V):
+    _, to_80, _ = CASES[model]
+    covered, n = 0, 60
+    for seed in range(n):
+        scale, offset = 1.0 + 0.2 * np.random.default_rng(seed).random(2)
+        voltage = {
+            "leakage": scale * np.exp(-TIME / 5e4),
+            "activation": scale * (1.0 - 0.05 * np.log1p(TIME / 300.0)),
+            "diffusion": scale * (1.0 - 1e-3 * np.sqrt(TIME)),
+        }[model]
+        shown = digit_V * np.round(voltage / digit_V + offset) - digit_V * offset
+        row = analyse_open_circuit(TIME, shown, capacitance_F=0.05).iloc[0]
+        gap = abs(row["time_to_80_percent_s"] - to_80)
+        covered += gap < 2.0 * row["time_to_80_percent_s_se"]
+        assert row["time_to_80_percent_s_se"] < 0.2 * to_80
+    assert covered >= binom.ppf(0.001, n, 0.95)
+
+
 @pytest.mark.parametrize("model", CASES)
 def test_time_to_half_is_read_off_or_extrapolated(model):
     voltage, _, to_half = CASES[model]

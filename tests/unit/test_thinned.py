@@ -58,6 +58,21 @@ def test_a_discharge_through_a_resistor_and_a_loop():
     assert fitted.max() <= 0.9
 
 
+def test_a_hold_is_marked_where_its_current_is_read_and_a_decline_from_its_top():
+    t = np.arange(0.0, 3700.0, 10.0)
+    v = np.minimum(1.0, t / 100.0)
+    hold = Trace(t, v, np.where(t < 100.0, 5e-3, 2e-5))
+    for read_at_s, since in ((1800.0, 1800.0), (600.0, 600.0), (7200.0, 3600.0 - 10.0)):
+        record = thin(hold, [], method="held_voltage", window_V=(0.8, 0.4), read_at_s=read_at_s)
+        marked = record["time_s"][record["fitted"]]
+        # A twentieth of the time since the hold began, before and after.
+        assert marked.min() >= 100.0 + 0.95 * since - 20.0
+        assert marked.max() <= 100.0 + 1.05 * since + 20.0
+    fall = Trace(t, np.where(t < 100.0, t / 100.0, np.exp(-(t - 100.0) / 9e3)))
+    record = thin(fall, [], method="open_circuit", window_V=(0.8, 0.4))
+    assert record["time_s"][record["fitted"]].min() == pytest.approx(100.0, abs=20.0)
+
+
 def test_written_in_single_precision_and_empty(tmp_path):
     record, _ = thin_cycles(1)
     write_thinned({"T1": record, "T2": record}, tmp_path / "a.parquet")

@@ -70,6 +70,39 @@ def test_fitted_parts_and_cycles_are_marked(batch):
     assert fills == ["#fff", "#c2611c", "#c2611c"]
 
 
+def test_panels_of_one_cell_stand_in_one_frame_and_typed_figures_below(batch):
+    frames = {
+        firing: [
+            float(rect.get("width"))
+            for rect in ElementTree.fromstring(svg).iter(SVG + "rect")
+            if rect.get("fill") == "none"
+        ]
+        for firing, svg in draw(batch).items()
+    }
+    assert frames == {"F01": [2 * 240 - 3], "F02": [240 - 3]}
+    typed = "Typed in, without a trace: C2 T4: 0.500 ± 0.012 F, 2.00 Ω."
+    assert typed in texts(draw(batch)["F02"])
+    assert typed not in texts(draw(batch)["F01"])
+    only_typed = batch[0][3:], *batch[1:]
+    assert draw(only_typed) == {}
+
+
+def test_long_names_and_many_cycles_keep_within_their_panel(batch):
+    rows, thinned, _, made_of = batch
+    long = "T3" + 60 * "x"
+    thinned = thinned.with_columns(test=pl.col("test").replace("T3", long))
+    many = pl.DataFrame(
+        {"test": long, "cycle": np.arange(1, 1201), "capacitance_F": 0.5, "use": "steady"}
+    )
+    rows = [{**row, "test": long if row["test"] == "T3" else row["test"]} for row in rows]
+    sheet = draw_sheets(rows, thinned, many, made_of=made_of)["F02"]
+    heads = [text for text in texts(sheet) if text.startswith("C2 T3")]
+    assert [len(head) for head in heads] == [2 + 1 + 40]
+    assert heads[0].endswith("…, constant current, 5.00 mA")
+    assert "cycle 1 to 1200" in texts(sheet)
+    assert texts(sheet, "title")[0].startswith(long)  # the whole name
+
+
 def test_invented_data_are_marked_and_bytes_repeat(batch):
     assert "Firing F01 (invented data)" in texts(draw(batch, invented=True)["F01"])
     assert "Firing F01" in texts(draw(batch)["F01"])

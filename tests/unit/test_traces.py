@@ -68,6 +68,9 @@ def test_plain_file(read):
         (TEXT.replace("t,v,i", "t,v,i\ns,V,A"), {}),
         (TEXT.replace("t,v,i", "# t,v,i"), {}),
         (TEXT.replace(",", ", "), {}),
+        (TEXT.replace("t,v,i\n", "t,v,i\n\n \n# no more\n\n"), {}),
+        (TEXT.replace("\n", "\n\n"), {}),
+        (TEXT.replace(",", " , "), {}),
         (TEXT.replace("0,0.1", '"0","0.1"'), {}),
         (TEXT.replace("0.3,-0.005", "0.3,-5e-3"), {}),
         (TEXT.replace("t,v,i\n", ""),
@@ -76,7 +79,8 @@ def test_plain_file(read):
         (gzip.compress(TEXT.encode(), mtime=0), {}),
     ],
     ids=["semicolon-comma", "tab", "blanks", "bom", "crlf", "cr", "comments", "latin-1",
-         "units row", "header in comment", "blank after comma", "quoted", "exponent",
+         "units row", "header in comment", "blank after comma", "blank lines below the header",
+         "a blank line below each", "blanks about commas", "quoted", "exponent",
          "no header", "numbers", "gz"],
 )  # fmt: skip
 def test_layouts_read_alike(read, content, changes):

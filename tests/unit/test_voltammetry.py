@@ -36,6 +36,20 @@ def test_noise_is_covered():
     assert binom.ppf(0.001, n, 0.93) <= hits
 
 
+@pytest.mark.parametrize("digit_A", [1e-4, 5e-4])
+def test_a_rounded_current_is_covered(digit_A):
+    hits, n = 0, 60
+    for seed in range(n):
+        gain = 1.0 + 0.2 * np.random.default_rng(seed).random()
+        t, v, i = sweep_rc(n_scans=2)
+        truth = analyse((t, v, gain * i))["capacitance_F"].iloc[1]
+        shown = digit_A * np.round(gain * i / digit_A)
+        row = analyse((t, v, shown)).iloc[1]
+        hits += abs(row["capacitance_F"] - truth) < 2.0 * row["capacitance_F_se_a"]
+        assert row["capacitance_F_se_a"] < digit_A / 8e-3  # never more than a digit of the current
+    assert hits >= binom.ppf(0.001, n, 0.95)
+
+
 @few
 @given(k=st.floats(0.1, 50.0))
 def test_scales(k):

@@ -1,10 +1,22 @@
 """One constant-current discharge: capacitance three ways, resistance, efficiency, with errors."""
 
+import itertools
 import math
 
 import numpy as np
 
-from charscreen.curves import find_crossing, integral, line_fit, median, noise_sd
+from charscreen.curves import (
+    clock_step,
+    digit_step,
+    find_crossing,
+    independent_readings,
+    integral,
+    is_curved,
+    line_fit,
+    median,
+    noise_sd,
+    reading_noise,
+)
 from charscreen.traces.segments import Segment, find_segments
 
 MIN_POINTS = 5
@@ -32,8 +44,9 @@ CYCLE_COLUMNS = (
     "cycle", "start_s", "discharge_s", "current_mA", "n_points", "voltage_start_V",
     "voltage_after_drop_V",
     "capacitance_F", "capacitance_F_se", "capacitance_F_se_a", "capacitance_F_se_b",
-    "capacitance_charge_F", "capacitance_charge_F_se",
-    "capacitance_energy_F", "capacitance_energy_F_se",
+    "capacitance_charge_F", "capacitance_charge_F_se", "capacitance_charge_F_se_a",
+    "capacitance_charge_F_se_b", "capacitance_energy_F", "capacitance_energy_F_se",
+    "capacitance_energy_F_se_a", "capacitance_energy_F_se_b",
     "esr_ohm", "esr_ohm_se", "esr_ohm_se_a", "esr_ohm_se_b",
     "drop_V", "drop_first_sample_V", "current_step_mA",
     "coulombic_efficiency_percent", "coulombic_efficiency_percent_se",
@@ -100,10 +113,10 @@ def measure_cycles(
         t, v = time_s[segment.start : segment.stop], voltage_V[segment.start : segment.stop]
         if len(t) < 3:
             continue
-        noise = noise_sd(v)
+        noise, digit = reading_noise(v)
         edge = EDGE_SHARE * (top - bottom)
-        first = find_crossing(t, v, top, noise=noise, edge=edge)
-        last = find_crossing(t, v, bottom, noise=noise, edge=edge)
+        first = find_crossing(t, v, top, noise=noise, edge=edge, step=digit)
+        last = find_crossing(t, v, bottom, noise=noise, edge=edge, step=digit)
         if first is None or last is None or last.time_s <= first.time_s:
             reasons.append(
                 f"the discharge of cycle {segment.cycle} runs from {v[0]:.3g} to {v[-1]:.3g} V "
@@ -126,8 +139,8 @@ class _Discharge:
         self.current_gain = instrument["current_percent"] / 100.0
         self.steps_from_voltage = steps_from_voltage
         self.u_after = 0.0  # of the voltage after the drop
-        self.u_time = instrument["time_resolution_s"] / math.sqrt(12.0)
         t = time[self.here.start : self.here.stop]
+        self.u_time = max(instrument["time_resolution_s"], clock_step(t)) / math.sqrt(12.0)
         # Of a moment that may lie anywhere between two samples.
         self.u_gap = median(t[1:] - t[:-1]) / math.sqrt(3.0)
 
@@ -151,25 +164,34 @@ class _Discharge:
         row["capacitance_F"] = level * span / height
         row["capacitance_charge_F"] = charge / height
         row["capacitance_energy_F"] = 2.0 * energy / (top**2 - bottom**2)
-        share_a = math.hypot(first.se_s / span, last.se_s / span,
-                             noise_sd(ii) / math.sqrt(len(ii)) / level)  # fmt: skip
+        u_level = 0.0
+        if ii.max() > ii.min():
+            rounding = digit_step(ii, least_levels=1) / math.sqrt(12.0)
+            u_level = math.hypot(noise_sd(ii) / math.sqrt(len(ii)), rounding)
         # An offset of the voltage shifts both ends of the window alike and drops out.
         moments = math.sqrt(2.0) * self.u_time / span
         share_b = math.hypot(self.current_gain, self.gain, moments)
-        for name in ("capacitance_F", "capacitance_charge_F", "capacitance_energy_F"):
+        # How much an end of the window counts: with energy as its voltage does.
+        mean = 0.5 * (top + bottom)
+        for name, upper_end, lower_end in (
+            ("capacitance_F", 1.0, 1.0),
+            ("capacitance_charge_F", 1.0, 1.0),
+            ("capacitance_energy_F", top / mean, bottom / mean),
+        ):
+            ends_s = math.hypot(upper_end * first.se_s, lower_end * last.se_s)
+            share_a = math.hypot(ends_s / span, u_level / level)
             row[f"{name}_se"] = row[name] * math.hypot(share_a, share_b)
-        row["capacitance_F_se_a"] = row["capacitance_F"] * share_a
-        row["capacitance_F_se_b"] = row["capacitance_F"] * share_b
+            row[f"{name}_se_a"], row[f"{name}_se_b"] = row[name] * share_a, row[name] * share_b
         fit_t, fit_v = (t[inside], v[inside]) if n_points >= 3 else (tt, vv)
-        noise = noise_sd(fit_v)
-        self._resistance(row, fit_t, fit_v, noise, level)
+        noise, digit = reading_noise(fit_v)
+        self._resistance(row, fit_t, fit_v, noise, digit, level)
         given = self._charge_and_energy(self.here)
         self._energy(row, -given[1])
         self._efficiency(row, -given[0], -given[1], upper)
         row["quality"] = "; ".join(self._flags(row, fit_t, fit_v, noise, height, upper))
         return row
 
-    def _resistance(self, row, t, v, noise, level) -> None:
+    def _resistance(self, row, t, v, noise, digit, level) -> None:
         """Gap between the last sample before the step and the line extrapolated back to it."""
         if self.here.start == 0:
             return
@@ -178,13 +200,14 @@ class _Discharge:
         t_before = float(self.time[before])
         residual = v - value - slope * (t - mean)
         scatter = math.sqrt(residual @ residual / (len(t) - 2)) if len(t) > 2 else noise
-        v_before, u_before = self._voltage_before(noise, t, slope)
+        v_before, u_before = self._voltage_before(noise, digit, t, slope)
         drop = v_before - (value + slope * (t_before - mean))
         # The line is read off at the last sample before the step, the step came up to a gap later.
         gap = float(self.time[self.here.start]) - t_before
         if self.steps_from_voltage:
             gap = math.hypot(gap, 2.0 * noise / max(abs(slope), 1e-300))
         u_line = scatter * math.sqrt(1.0 / len(t) + (t_before - mean) ** 2 / max(spread, 1e-300))
+        u_line *= math.sqrt(len(t) / independent_readings(v, digit))
         u_moment = abs(slope) * math.hypot(gap / math.sqrt(3.0), self.u_time)
         self.u_after = math.hypot(u_line, u_moment)
         step = self._current_before() + level
@@ -203,7 +226,7 @@ class _Discharge:
         if esr > 0:
             row["esr_ohm"] = esr
 
-    def _voltage_before(self, noise, t, slope) -> tuple[float, float]:
+    def _voltage_before(self, noise, digit, t, slope) -> tuple[float, float]:
         """Voltage at the last sample before the step, and its standard error from noise.
 
         One sample serves where the record is quiet. Where noise exceeds a fifth of the voltage
@@ -220,10 +243,11 @@ class _Discharge:
             return float(self.voltage[last]), noise
         part = slice(first, last + 1)
         value, rise, mean, spread = line_fit(self.time[part], self.voltage[part])
+        repeats = count / independent_readings(self.voltage[part], digit)
         if spread <= 0:
-            return value, noise / math.sqrt(count)
+            return value, noise * math.sqrt(repeats / count)
         ahead = float(self.time[last]) - mean
-        return value + rise * ahead, noise * math.sqrt(1.0 / count + ahead**2 / spread)
+        return value + rise * ahead, noise * math.sqrt(repeats * (1.0 / count + ahead**2 / spread))
 
     def _current_before(self) -> float:
         """Current just before the step, positive on charge."""
@@ -276,7 +300,7 @@ class _Discharge:
             first -= 1
         own = self.segments[first : self.k]
         charges = [s for s in own if s.kind in ("charge", "hold")]
-        if not charges:
+        if not charges or (self.steps_from_voltage and self._may_be_held(row, own)):
             return
         v_low = self.voltage[max(charges[0].start - 1, 0)]
         if abs(v_low - self.voltage[self.here.stop - 1]) > SWING_MATCH_SHARE * upper:
@@ -298,6 +322,19 @@ class _Discharge:
         share_e = math.hypot(share, shift, offset * abs(q_out / e_out - q_in / e_in))
         row["energy_efficiency_percent"] = 100.0 * ratio
         row["energy_efficiency_percent_se"] = 100.0 * ratio * share_e
+
+    def _may_be_held(self, row, own) -> bool:
+        """Whether the cell stood at the charger's voltage, with a current that was not logged.
+
+        At rest the voltage falls by the same drop at the end of the charge as at the discharge.
+        """
+        for charge, after in itertools.pairwise(own):
+            if charge.kind != "charge" or after.kind not in ("rest", "hold"):
+                continue
+            fall = self.voltage[charge.stop - 1] - median(self.voltage[after.start : after.stop])
+            if (row["drop_V"] or 0.0) > 2.0 * fall:
+                return True
+        return False
 
     def _charge_and_energy(self, segment: Segment) -> tuple[float, float]:
         """Charge and energy of a segment, positive inward; it begins at the sample before it.
@@ -321,7 +358,7 @@ class _Discharge:
         flags = []
         if row["n_points"] < MIN_POINTS:
             flags.append("too few points")
-        elif _is_curved(t, v, noise):
+        elif is_curved(t, v, noise=noise, least_share=CURVED_SHARE):
             flags.append("not straight")
         charge, energy = row["capacitance_charge_F"], row["capacitance_energy_F"]
         if abs(charge - energy) > DISAGREE_SHARE * min(charge, energy):
@@ -357,15 +394,3 @@ class _Discharge:
         changes = int(np.count_nonzero(np.diff(v[: len(v) - run]))) + 1
         usual = max(1.0, (len(v) - run) / changes)
         return run >= 5 * usual and run >= 5 and i[-run:].min() > 0.9 * median(i)
-
-
-def _is_curved(t: np.ndarray, v: np.ndarray, noise: float) -> bool:
-    """Whether the slopes of the two halves of the window differ by more than noise explains."""
-    half = len(t) // 2
-    _, upper, _, spread_1 = line_fit(t[:half], v[:half])
-    _, lower, _, spread_2 = line_fit(t[half:], v[half:])
-    if spread_1 <= 0 or spread_2 <= 0:
-        return False
-    se = noise * math.sqrt(1.0 / spread_1 + 1.0 / spread_2)
-    mean = 0.5 * abs(upper + lower)
-    return abs(upper - lower) > max(CURVED_SHARE * mean, 3.0 * se)

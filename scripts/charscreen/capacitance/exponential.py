@@ -6,7 +6,13 @@ import numpy as np
 
 from charscreen.capacitance.discharge import EXACT
 from charscreen.capacitance.fitting import fit_exponential, fit_or_none
-from charscreen.curves import line_fit, noise_sd
+from charscreen.curves import (
+    digit_step,
+    independent_readings,
+    line_fit,
+    noise_sd,
+    reading_noise,
+)
 from charscreen.traces.swings import step_index
 
 FLOOR_SHARE = 0.05  # readings under this share of the first say more about the meter
@@ -77,25 +83,30 @@ def find_decay(time_s: np.ndarray, voltage_V: np.ndarray) -> tuple[int, int, int
     if slope >= 0:
         return 0, stop, None
     above = y - value - slope * (time_s[:stop] - mean)
-    noise = noise_sd(y[middle])
+    rounding = reading_noise(voltage_V[middle])[1] / 12**0.5
+    noise = max(noise_sd(y[middle]), rounding / float(np.median(voltage_V[middle])))
     per_sample = abs(slope) * (time_s[middle[-1]] - time_s[middle[0]]) / (len(middle) - 1)
-    widest = max(1, min(50, int(middle[0]) // 3))
+    # A charge from zero tells nothing on the step, and its logarithm is all noise.
+    low = np.flatnonzero(share[: middle[0]] < 0.5)
+    begin = int(low[-1]) + 1 if len(low) else 0
+    widest = max(1, min(50, (int(middle[0]) - begin) // 3))
     width = int(np.clip(3.0 * noise / max(per_sample, 1e-15), 1, widest))
-    head = above[: middle[0] + width]
+    head = above[begin : middle[0] + width]
     if len(head) < 2:
-        return 0, stop, None
+        return begin, stop, None
     j = step_index(head, width, noise)
     fall = float(head[j] - head[j + 1]) if j + 1 < len(head) else 0.0
     has_plateau = j > 0 and head[0] < head[j] - max(5.0 * noise, 0.02)
     # A step shows as a fall far larger than the falls right after it.
     later = np.abs(np.diff(head[j + 1 :])).max() if len(head) > j + 2 else 5.0 * noise
     has_step = fall > max(0.005, 5.0 * noise, 3.0 * later) and fall > 0.6 * head[j]
+    last = begin + j
     if has_plateau:
         # A logger that averages may have one sample half before, half after the step.
-        plateau = float(np.median(voltage_V[max(0, j - 5) : j])) if j > 1 else voltage_V[j]
-        is_half = j > 1 and plateau - voltage_V[j] > max(4.0 * noise * top, 0.002 * top)
-        return j + 1, stop, j - 1 if is_half else j
-    return (j + 1, stop, j) if has_step else (0, stop, None)
+        plateau = float(np.median(voltage_V[max(begin, last - 5) : last])) if j > 1 else 0.0
+        is_half = j > 1 and plateau - voltage_V[last] > max(4.0 * noise * top, 0.002 * top)
+        return last + 1, stop, last - 1 if is_half else last
+    return (last + 1, stop, last) if has_step else (begin, stop, None)
 
 
 def _is_dense(voltage_V: np.ndarray) -> bool:
@@ -194,8 +205,10 @@ def measure_decay(
         raise ValueError("fewer than three readings lie in the decay")
     fit = fit_exponential(t, v, method=method)
     u_clock = instrument["stopwatch_s"] if by_hand else instrument["time_resolution_s"] / 12**0.5
-    if method == "line" and by_hand:
-        fit = fit_exponential(t, v, method=method, least_sd=u_clock / fit.tau_s)
+    # Known scatter of ln V of each reading: timing by hand, and rounding to the meter's digits.
+    known = np.hypot(u_clock / fit.tau_s if by_hand else 0.0, digit_step(v) / 12**0.5 / v)
+    if method == "line" and known.any():
+        fit = fit_exponential(t, v, method=method, least_sd=known)
     load = load_ohm if not meter_ohm else load_ohm * meter_ohm / (load_ohm + meter_ohm)
     if load_tolerance_percent is not None:
         u_load = load_tolerance_percent / 100.0 / np.sqrt(3.0)
@@ -216,10 +229,11 @@ def measure_decay(
     row["series_ohm_used"], row["series_ohm_used_se"] = series.ohm, series.u_ohm
     total = load + series.ohm
     row["capacitance_F"] = fit.tau_s / total
-    u_a = fit.tau_s_se / fit.tau_s
+    repeats = len(v) / independent_readings(v, reading_noise(v)[1])
+    u_a = fit.tau_s_se / fit.tau_s * np.sqrt(repeats)
     u_span = np.sqrt(2.0) * u_clock / np.ptp(t) if not by_hand else 0.0
     u_offset = _offset_share(t, v, instrument["voltage_offset_mV"] * 1e-3, fit)
-    u_drift = _early_and_late(row, t, v, total, fit, method, flags)
+    u_drift = _early_and_late(row, t, v, total, fit, method, known, flags)
     u_b = np.sqrt(
         (u_load * load / total) ** 2 + u_span**2 + u_offset**2 + u_drift**2
         + (series.u_ohm / total) ** 2
@@ -241,12 +255,13 @@ def measure_decay(
     return row
 
 
-def _early_and_late(row, t, v, total, fit, method, flags) -> float:
+def _early_and_late(row, t, v, total, fit, method, known, flags) -> float:
     """Writes the capacitance of either half; gives the share of τ their gap adds to doubt."""
     half = len(t) // 2
     if half < 3:
         return 0.0
-    early, late = fit_or_none(t[:half], v[:half], method), fit_or_none(t[half:], v[half:], method)
+    early = fit_or_none(t[:half], v[:half], method, known[:half])
+    late = fit_or_none(t[half:], v[half:], method, known[half:])
     for name, part in (("early", early), ("late", late)):
         if part is not None:
             row[f"capacitance_{name}_F"] = part.tau_s / total
@@ -290,7 +305,7 @@ def _first_step(row, fit, t, v, time_s, voltage_V, before, load, u_load, u_clock
     if before is None:
         return None
     gap = t[0] - time_s[before]
-    noise = noise_sd(voltage_V)
+    noise, digit = reading_noise(voltage_V)
     recent = voltage_V[max(0, before - 4) : before + 1]
     at_rest = np.abs(recent - recent[-1]) <= 4.0 * noise  # not those of a charge just ended
     v_before = float(np.mean(recent[at_rest]))
@@ -308,9 +323,8 @@ def _first_step(row, fit, t, v, time_s, voltage_V, before, load, u_load, u_clock
     u_moment = np.hypot(gap, 2.0 * fit.tau_s * noise / v_before) / np.sqrt(12.0)
     v_after = early.voltage_0_V * np.exp(-moment / early.tau_s)
     series = float(load * (v_before / v_after - 1.0))
-    u_noise = np.hypot(
-        early.voltage_0_V_se / early.voltage_0_V, noise / v_before / np.sqrt(at_rest.sum())
-    )
+    u_before = noise / v_before / np.sqrt(independent_readings(recent[at_rest], digit))
+    u_noise = np.hypot(early.voltage_0_V_se / early.voltage_0_V, u_before)
     u_time = np.hypot(u_moment, u_clock) / fit.tau_s
     row["drop_first_sample_V"] = float(v_before - v[0])
     u_a = float(load * u_noise * v_before / v_after)

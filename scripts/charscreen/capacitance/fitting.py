@@ -172,7 +172,11 @@ class ExponentialFit:
 
 
 def fit_exponential(
-    time_s: np.ndarray, voltage_V: np.ndarray, *, method: str = "line", least_sd: float = 0.0
+    time_s: np.ndarray,
+    voltage_V: np.ndarray,
+    *,
+    method: str = "line",
+    least_sd: float | np.ndarray = 0.0,
 ) -> ExponentialFit:
     """A decay to zero fitted to readings.
 
@@ -185,9 +189,9 @@ def fit_exponential(
     method : str
         ``line``: straight line of ln V against t by ordinary least squares. ``curve``: V itself
         by `fit_separable`, started from the line.
-    least_sd : float
-        Scatter of ln V known beforehand (for example timing by hand over τ); the scatter found
-        is not taken smaller. ``line`` only.
+    least_sd : float or (n,) array
+        Scatter of ln V known beforehand, of all readings or of each (timing by hand over τ,
+        rounding over V); the scatter found is not taken smaller. ``line`` only.
 
     Returns
     -------
@@ -218,22 +222,22 @@ def fit_exponential(
     raise ValueError(f"method is '{method}': use line or curve")
 
 
-def _fit_line(t: np.ndarray, v: np.ndarray, least_sd: float) -> ExponentialFit:
+def _fit_line(t: np.ndarray, v: np.ndarray, least_sd: float | np.ndarray) -> ExponentialFit:
     y = np.log(v)
     value, slope, mean, spread = line_fit(t, y)
     if slope >= 0:
         raise ValueError("the voltage does not fall")
     residual = y - value - slope * (t - mean)
     n = len(t)
-    scatter2 = max(float(np.sum(residual**2)) / (n - 2), least_sd**2)
     if n < FEW:
-        var_slope, var_value, covariance = scatter2 / spread, scatter2 / n, 0.0
+        e2 = np.full(n, float(residual @ residual) / (n - 2))
     else:
         leverage = 1.0 / n + (t - mean) ** 2 / spread
-        e2 = np.maximum((residual / (1.0 - leverage)) ** 2, least_sd**2)
-        var_slope = float(np.sum((t - mean) ** 2 * e2)) / spread**2
-        var_value = float(np.sum(e2)) / n**2
-        covariance = float(np.sum((t - mean) * e2)) / (n * spread)
+        e2 = (residual / (1.0 - leverage)) ** 2
+    e2 = np.maximum(e2, np.square(least_sd))
+    var_slope = float(np.sum((t - mean) ** 2 * e2)) / spread**2
+    var_value = float(np.sum(e2)) / n**2
+    covariance = float(np.sum((t - mean) * e2)) / (n * spread)
     intercept = value - slope * mean
     var_intercept = var_value + mean**2 * var_slope - 2 * mean * covariance
     tau = -1.0 / slope
@@ -265,9 +269,14 @@ def _fit_curve(t: np.ndarray, v: np.ndarray) -> ExponentialFit:
     )
 
 
-def fit_or_none(t: np.ndarray, v: np.ndarray, method: str = "line") -> ExponentialFit | None:
+def fit_or_none(
+    t: np.ndarray,
+    v: np.ndarray,
+    method: str = "line",
+    least_sd: float | np.ndarray = 0.0,
+) -> ExponentialFit | None:
     """`fit_exponential`, or None where a part of a record shows no decay."""
     try:
-        return fit_exponential(t, v, method=method)
+        return fit_exponential(t, v, method=method, least_sd=least_sd)
     except ValueError:
         return None

@@ -5,6 +5,7 @@ from pathlib import Path
 import numpy as np
 
 from charscreen.capacitance.evaluate import ORDER, LeftOut, evaluate
+from charscreen.capacitance.leakage import READ_AT_S
 from charscreen.capacitance.plausible import question_capacitance, wrong_scale_of_voltage
 from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.capacitance.thinned import thin
@@ -175,7 +176,13 @@ class _Test:
         """The record cut down for a picture."""
         upper = self.cell["upper_voltage_V"]
         top, bottom = (share * upper for share in settings.get("window", (0.8, 0.4)))
-        return thin(self.trace, self.cycles, method=self.test["method"], window_V=(top, bottom))
+        return thin(
+            self.trace,
+            self.cycles,
+            method=self.test["method"],
+            window_V=(top, bottom),
+            read_at_s=settings.get("leakage_time_s") or READ_AT_S,
+        )
 
     def _readings_or_trace(self, reader: TraceReader) -> Trace:
         name = self.test.get("trace")

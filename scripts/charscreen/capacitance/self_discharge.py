@@ -1,13 +1,13 @@
 """Self-discharge at open circuit: three models, time to lose voltage, equivalent leakage."""
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from charscreen.capacitance.discharge import EXACT
 from charscreen.capacitance.fitting import SeparableFit, fit_separable
-from charscreen.curves import line_fit, noise_sd
+from charscreen.curves import independent_readings, line_fit, noise_sd, reading_noise
 
 MOST_POINTS = 1000  # a longer record is averaged down to so many parts
 LEAST_POINTS = 6
@@ -135,10 +135,16 @@ def measure_open_circuit(
     start, stop = find_decline(time_s, voltage_V)
     t, v = time_s[start:stop] - time_s[start], voltage_V[start:stop]
     row = dict.fromkeys(OPEN_CIRCUIT_COLUMNS)
-    noise = noise_sd(v)
+    noise, digit = reading_noise(v)
     parts = _averaged(t, v)
+    # Readings on one of the meter's levels share its error: they say less than they are many.
+    repeats = len(parts[0]) / independent_readings(parts[1], digit)
     fits = {name: _best_start(model, *parts) for name, model in _MODELS.items()}
-    known = {name: fit for name, fit in fits.items() if fit is not None}
+    known = {
+        name: replace(fit, covariance=repeats * fit.covariance)
+        for name, fit in fits.items()
+        if fit is not None
+    }
     if not known:
         raise ValueError("none of the three models suits the record")
     for name, fit in known.items():
@@ -156,7 +162,7 @@ def measure_open_circuit(
                duration_s=duration, n_points=len(t))  # fmt: skip
     for name, share in LEVELS.items():
         near = {k: f for k, f in known.items() if k == best or f.aicc - fit.aicc < 10.0}
-        moment = _time_to(share, t, v, noise, best, near)
+        moment = _time_to(share, t, v, (noise, digit), best, near)
         if moment is not None:
             row[f"time_{name}_s"] = moment[0]
             if moment[1] > EXACT_SHARE * moment[0]:
@@ -237,9 +243,9 @@ def _best_start(model: _Model, t, v, weight) -> SeparableFit | None:
     return best
 
 
-def _time_to(share, t, v, noise, best, near) -> tuple[float, float, bool] | None:
+def _time_to(share, t, v, scatter, best, near) -> tuple[float, float, bool] | None:
     """Moment at which a share of the voltage is left, its standard error, if extrapolated."""
-    fit, duration = near[best], float(t[-1])
+    (noise, digit), fit, duration = scatter, near[best], float(t[-1])
     level = share * float(fit.linear[0])  # each model is its first factor at time zero
     u_level = share * float(fit.se[0])
     moment = float(_MODELS[best].when(fit.linear, fit.nonlinear, level))
@@ -254,7 +260,10 @@ def _time_to(share, t, v, noise, best, near) -> tuple[float, float, bool] | None
         if slope < 0:
             local = float(mean + (level - value) / slope)
             if t[part][0] <= local <= t[part][-1]:
-                u = np.hypot(noise / np.sqrt(len(t[part])), u_level) / -slope
+                u = (
+                    np.hypot(noise / np.sqrt(independent_readings(v[part], digit)), u_level)
+                    / -slope
+                )
                 gap = float(np.max(np.diff(t[part]))) / np.sqrt(12.0) / len(t[part])
                 bend = 0.5 * abs(local - moment) if len(t[part]) <= 5 else 0.0  # a line of few
                 return local, float(np.sqrt(u**2 + gap**2 + bend**2)), False

@@ -18,8 +18,8 @@ STEADY, FIRST, APART = "steady", "first", "outlying"
 #: Figures of a cycle that are averaged, and the figure whose scatter within a cycle they share.
 _AVERAGED = {
     "capacitance_F": "capacitance_F",
-    "capacitance_charge_F": "capacitance_F",
-    "capacitance_energy_F": "capacitance_F",
+    "capacitance_charge_F": "capacitance_charge_F",
+    "capacitance_energy_F": "capacitance_energy_F",
     "energy_J": "capacitance_F",
     "power_mean_W": "capacitance_F",
     "coulombic_efficiency_percent": None,
@@ -126,8 +126,8 @@ def summarise_cycles(cycles: list[dict], *, skip_cycles: int) -> dict:
             shares = [c[f"{source}_se_a"] / c[source] for c in known]
         within = [share * value for share, value in zip(shares, values, strict=True)]
         out[name], out[f"{name}_se"], u_a, u_b = _mean(values, total, within)
-        if name == "capacitance_F":
-            out["capacitance_F_se_a"], out["capacitance_F_se_b"] = u_a, u_b
+        if name == source:
+            out[f"{name}_se_a"], out[f"{name}_se_b"] = u_a, u_b
     _resistance(out, steady, flags)
     _retention(out, steady)
     return out

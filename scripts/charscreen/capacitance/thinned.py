@@ -6,7 +6,8 @@ from pathlib import Path
 import numpy as np
 
 from charscreen.capacitance.exponential import find_decay
-from charscreen.capacitance.leakage import find_hold
+from charscreen.capacitance.leakage import READ_AT_S, WINDOW_SHARE, find_hold
+from charscreen.capacitance.self_discharge import find_decline
 from charscreen.files import write_bytes
 from charscreen.traces.parts import Trace
 
@@ -22,6 +23,7 @@ def thin(
     *,
     method: str,
     window_V: tuple[float, float],
+    read_at_s: float = READ_AT_S,
 ) -> dict[str, np.ndarray]:
     """The samples a small picture needs.
 
@@ -35,6 +37,8 @@ def thin(
         How the record was evaluated.
     window_V : tuple of float
         Upper and lower end of the window of a discharge at constant current. [V]
+    read_at_s : float
+        Time since a hold began at which its current is read. [s]
 
     Returns
     -------
@@ -42,7 +46,7 @@ def thin(
         ``time_s`` from the first sample shown, ``voltage_V``, ``current_A`` (NaN where not
         logged), ``fitted`` (bool); of a test of more than five cycles the last three.
     """
-    fitted = fitted_rows(trace, cycles, method=method, window_V=window_V)
+    fitted = fitted_rows(trace, cycles, method=method, window_V=window_V, read_at_s=read_at_s)
     shown = _shown(trace.time_s, cycles)
     time, voltage = trace.time_s[shown], trace.voltage_V[shown]
     no_current = trace.current_A is None
@@ -59,7 +63,12 @@ def thin(
 
 
 def fitted_rows(
-    trace: Trace, cycles: Sequence[dict], *, method: str, window_V: tuple[float, float]
+    trace: Trace,
+    cycles: Sequence[dict],
+    *,
+    method: str,
+    window_V: tuple[float, float],
+    read_at_s: float = READ_AT_S,
 ) -> np.ndarray:
     """Mask of the samples that the figures of a test rest on; parameters as in `thin`."""
     time, voltage = trace.time_s, trace.voltage_V
@@ -69,7 +78,9 @@ def fitted_rows(
         out[start:stop] = True
     elif method == "held_voltage" and trace.current_A is not None:
         start, stop = find_hold(voltage)
-        out[start:stop] = True
+        since = time[start:stop] - time[start]
+        moment = min(read_at_s, float(since[-1]))
+        out[start:stop] = np.abs(since - moment) <= WINDOW_SHARE * moment
     elif method == "constant_current":
         for cycle in cycles:
             a, b = np.searchsorted(time, _span(cycle))
@@ -79,6 +90,12 @@ def fitted_rows(
         low, high = float(voltage.min()), float(voltage.max())
         edge = 0.5 * (1.0 - MIDDLE_SHARE) * (high - low)
         out = (voltage > low + edge) & (voltage < high - edge)
+    elif method == "open_circuit":
+        try:
+            start, stop = find_decline(time, voltage)
+        except ValueError:  # the method looked at a part of the record only
+            start, stop = 0, len(time)
+        out[start:stop] = True
     else:
         out[:] = True
     return out

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from charscreen.capacitance.discharge import EXACT
-from charscreen.curves import line_fit, noise_sd
+from charscreen.curves import digit_step, line_fit, noise_sd
 from charscreen.traces.swings import turning_points
 
 MIDDLE_SHARE = 0.8  # of a sweep: near its ends the current still turns round
@@ -83,7 +83,12 @@ def measure_scans(
         # Each scan has its own ends: a cut elsewhere in the record must not move them.
         low = max(min(voltage_V[s.start], voltage_V[s.stop - 1]) for s in pair)
         high = min(max(voltage_V[s.start], voltage_V[s.stop - 1]) for s in pair)
-        ways = [_one_way(s, time_s, voltage_V, current_A, low, high, middle_share) for s in pair]
+        # Between the turns the current may stand on one level of its meter: they show the step.
+        own = current_A[pair[0].start : pair[-1].stop]
+        digit = digit_step(own, least=12.0**0.5 * noise_sd(own))
+        ways = [
+            _one_way(s, time_s, voltage_V, current_A, low, high, middle_share, digit) for s in pair
+        ]
         found = float(np.mean([s.rate_V_s for s in pair]))
         rate = scan_rate_V_s or found
         row = dict.fromkeys(SCAN_COLUMNS)
@@ -93,7 +98,9 @@ def measure_scans(
             reasons.append("no current flows in a sweep")
             continue
         capacitance = area / (rate * width)
-        u_a = float(np.mean([w["noise_share"] for w in ways]) / np.sqrt(len(ways)))
+        # Both ways stand on the same levels of the meter, turned round.
+        noise = np.mean([w["noise_share"] for w in ways]) / np.sqrt(len(ways))
+        u_a = float(np.hypot(noise, np.mean([w["digit_share"] for w in ways])))
         row.update(
             cycle=number,
             start_s=float(time_s[pair[0].start]),
@@ -177,7 +184,7 @@ def _pairs(sweeps: list[_Sweep]) -> list[list[_Sweep]]:
     return pairs or [[s] for s in sweeps[:1]]
 
 
-def _one_way(sweep, time, voltage, current, low, high, middle_share) -> dict:
+def _one_way(sweep, time, voltage, current, low, high, middle_share, digit) -> dict:
     """Integrals over the middle of one sweep; current counted in its direction."""
     part = slice(sweep.start, sweep.stop)
     v, i = voltage[part], current[part] * sweep.sign
@@ -205,8 +212,18 @@ def _one_way(sweep, time, voltage, current, low, high, middle_share) -> dict:
         "signed": float(np.sum(0.5 * (amount[1:] + amount[:-1]) * steps)),
         "peak": float(np.quantile(amount, 0.98)),
         "noise_share": noise_sd(amount) / np.sqrt(n) / mean if mean > 0 else 0.0,
+        "digit_share": _rounding(amount, digit) / mean if mean > 0 else 0.0,
         "turns": bool((amount < -4.0 * noise_sd(amount)).any()),
     }
+
+
+def _rounding(amount: np.ndarray, digit: float) -> float:
+    """Standard error of a mean by rounding; readings on one level of the meter share its error."""
+    if digit <= 0:
+        return 0.0
+    _, counts = np.unique(np.rint(amount / digit), return_counts=True)
+    shares = counts / len(amount)
+    return float(digit / np.sqrt(12.0) * np.sqrt(shares @ shares))
 
 
 def _passes(time, voltage, current, level, sweep) -> tuple[float, float]:

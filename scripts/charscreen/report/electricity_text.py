@@ -174,7 +174,8 @@ def _reference(cells, settings) -> str:
 
 def _uncertainty(cells) -> str:
     text = (
-        "Standard uncertainties join type A (scatter of readings, cycles and tests) and type B "
+        "Standard uncertainties join type A (scatter of readings, at least that of rounding to the "
+        "meter's digits, of cycles and of tests) and type B "
         "(instrument, resistor, time, masses, area), which stand apart in the result files, by "
         "the law of propagation"
     )

@@ -33,8 +33,9 @@ def traces_section(sheets: Mapping[str, tuple[str, str]]) -> Section:
             "Every test that was evaluated from a trace or from readings, by firing. Look here "
             "when a figure surprises: a wrong file or part, or a cell that leaks, shows at once. "
             "Thin: the record, thinned for the picture; thick: the part that capacitance is taken "
-            "from. Beside it the capacitance of every cycle, filled where it counts. Tests of more "
-            "than five cycles show the trace of their last three. ± is one standard uncertainty."
+            "from. Beside it the capacitance of every cycle, filled where it counts. A frame holds "
+            "the tests of one cell. Tests of more than five cycles show the trace of their last "
+            "three. ± is one standard uncertainty."
         )
     ]
     used, elsewhere = 0, []

@@ -77,6 +77,7 @@ def parse_text(
         if is_units_row(cells):
             raw.units_row = dict(zip(found, cells, strict=True))
             body_start = after
+    body_start = _next_line(text, body_start, comment)[1]  # no blank line ahead of the rows
     body = text[body_start:]
     body, note = _drop_cut_line(body, found, delimiter, decimal, head.n_columns, comment)
     if note:
