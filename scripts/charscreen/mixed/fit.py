@@ -74,11 +74,13 @@ class MixedFit:
         self._weights = weights
         root = np.sqrt(weights)
         Q, self._R = fixed.basis
-        weighted_y = fixed.y * root
+        weighted_y = (fixed.y - fixed.centre) * root
         self._nu = Q.shape[0] - Q.shape[1]
         left_over = weighted_y - Q @ (Q.T @ weighted_y)
         left_over -= Q @ (Q.T @ left_over)
         self._ols = np.linalg.solve(self._R, Q.T @ weighted_y)
+        if fixed.centre:
+            self._ols[fixed.names.index("Intercept")] += fixed.centre
         self._unit = float(np.sqrt(left_over @ left_over / self._nu))
         self._products = Likelihood(terms, Q, left_over / self._unit, root)
         optimum = find_optimum(self._products, self.random, start)
@@ -316,6 +318,8 @@ def fit_mixed(
     """
     if isinstance(random, str):
         random = [random]
+    if not isinstance(data, pd.DataFrame):
+        raise MixedModelError(f"data must be a pandas DataFrame, not {type(data).__name__}.")
     if len(data) == 0:
         raise MixedModelError("there are no rows to fit.")
     weight = _read_weights(weights, data)
@@ -326,7 +330,7 @@ def fit_mixed(
             f"{n} observations cannot carry {p} coefficients and a scatter. Use a smaller formula."
         )
     root = np.sqrt(weight)
-    weighted = fixed.y * root
+    weighted = (fixed.y - fixed.centre) * root
     Q, _ = fixed.basis
     left_over = weighted - Q @ (Q.T @ weighted)
     centred = (fixed.y - np.average(fixed.y, weights=weight)) * root
@@ -355,7 +359,7 @@ def _read_weights(weights, data: pd.DataFrame) -> np.ndarray:
         if weights not in data:
             raise MixedModelError(f"no column {weights} for the weights.")
         weights = data[weights]
-    values = np.asarray(weights, dtype=float)
+    values = pd.to_numeric(pd.Series(np.asarray(weights)), errors="coerce").to_numpy(float)
     if values.shape != (len(data),):
         raise MixedModelError(f"{values.size} weights for {len(data)} rows.")
     bad = np.flatnonzero(~(np.isfinite(values) & (values > 0)))

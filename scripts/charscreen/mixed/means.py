@@ -181,7 +181,14 @@ def _mean_rows(fit: "MixedFit", factors: str | Sequence[str], at: dict[str, floa
     unknown = [name for name in factors if name not in fixed.categories]
     if unknown or not factors:
         known = ", ".join(fixed.categories) or "none"
-        raise MixedModelError(f"no factor {', '.join(unknown)} in the formula; it has {known}.")
+        hints = [
+            f" The numbers of {name} are levels where it is written C({name})."
+            for name in unknown
+            if name in fixed.numeric
+        ]
+        raise MixedModelError(
+            f"no factor {', '.join(unknown)} in the formula; it has {known}.{''.join(hints)}"
+        )
     strange = [name for name in at or {} if name not in fixed.numeric]
     if strange:
         known = ", ".join(fixed.numeric) or "none"
