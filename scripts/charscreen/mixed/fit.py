@@ -101,7 +101,7 @@ class MixedFit:
         at = self._theta[None, :]
         core = products.batch(at, keep=True)
         v = products.core_effects(at, core, np.zeros(1, dtype=int))
-        modes = products.level_effects(at, v)
+        second = None if products.second is None else products.effects(products.second, at, v)
         gamma = v[:, products.q :]
         nu, unit = self._nu, self._unit
         sigma2 = float(core.residual_ss[0]) / nu
@@ -129,7 +129,7 @@ class MixedFit:
         self.random_effects = {}
         fitted = fixed.X @ beta
         for k, term in enumerate(self._terms):
-            effects = unit * modes[k][0]
+            effects = unit * products.effects(k, at, v, second)[0]
             self.random_effects[term.name] = pd.Series(effects, index=term.levels, name="effect")
             used = term.codes >= 0
             fitted[used] += effects[term.codes[used]] * term.values[used]
