@@ -8,8 +8,7 @@ from charscreen.models.budget import budget_table, effort_table, level_draws
 from charscreen.models.covariates import covariate_columns, feed_covariates
 from charscreen.models.performance import (
     fit_capacitance_model,
-    fit_resistance_model,
-    fit_retention_model,
+    fit_performance_models,
 )
 from charscreen.models.reading import Reading, reading_variance
 from charscreen.models.tables import TABLES
@@ -294,17 +293,19 @@ def test_resistance_and_retention_have_models_of_their_own(screen):
         esr_area_ohm_cm2=np.exp(0.5 + 0.1 * rng.normal(size=n)), esr_area_ohm_cm2_se=0.01
     )
     given = (screen.design, screen.firings)
-    resistance = fit_resistance_model(cells, *given, settings=SETTINGS)
+    tests = pd.DataFrame({"cell": cells["cell"], "cycles": 3, "retention_percent": 99.0})
+    found = fit_performance_models(cells, tests, *given, settings=SETTINGS)
+    assert list(found) == ["capacitance", "esr_area", "retention"]
+    resistance = found["esr_area"]
     assert resistance.model["fitted"]
     assert resistance.model["response"] == "esr_area_ohm_cm2"
     assert resistance.means["estimate"].between(1.2, 2.2).all()
-    tests = pd.DataFrame({"cell": cells["cell"], "cycles": 3, "retention_percent": 99.0})
-    none = fit_retention_model(cells, tests, *given, settings=SETTINGS)
+    none = found["retention"]
     assert not none.model["fitted"]
     assert "50 cycles" in none.model["reason"]
     tests["cycles"] = 1000
     tests["retention_percent"] = 90.0 * np.exp(0.03 * rng.normal(size=n))
-    kept = fit_retention_model(cells, tests, *given, settings=SETTINGS)
+    kept = fit_performance_models(cells, tests, *given, settings=SETTINGS)["retention"]
     assert kept.means["estimate"].between(80, 100).all()
 
 

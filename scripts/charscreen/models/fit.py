@@ -80,6 +80,8 @@ class ModelKind:
         Which of `charscreen.models.terms.COVARIATES` may enter.
     stream : int
         Number that sets its random draws apart from those of other models.
+    none_reason : str
+        Why there is no model where nothing is measured, in words.
     best : str
         ``highest`` or ``lowest``: which mean leads.
     """
@@ -91,6 +93,7 @@ class ModelKind:
     unit: str
     covariates: tuple[str, ...]
     stream: int
+    none_reason: str
     best: str = "highest"
 
 
@@ -99,7 +102,6 @@ def fit_model(
     kind: ModelKind,
     *,
     settings: Mapping,
-    none_reason: str,
     feedstocks: pd.DataFrame | None = None,
 ) -> ModelTables:
     """Fit both views of one model and put everything into tables.
@@ -113,8 +115,6 @@ def fit_model(
     settings : mapping
         draws, prior_scale, seed, interval_percent, costs (firing, lot, cell), crucibles; see
         `DEFAULTS`. [-, -, -, %, any one unit, -]
-    none_reason : str
-        Why there is no model where `rows` is empty, in words.
     feedstocks : DataFrame, optional
         What is known of the feeds, for `charscreen.models.covariates.feed_covariates`.
 
@@ -128,7 +128,7 @@ def fit_model(
     base = {"name": kind.name, "words": kind.words, "response": kind.response}
     base |= {"scale": kind.scale, "unit": kind.unit}
     if rows.empty:
-        return ModelTables({"fitted": False, "reason": none_reason, **base, "flags": flags})
+        return ModelTables({"fitted": False, "reason": kind.none_reason, **base, "flags": flags})
     runs = rows.drop_duplicates("aliquot")
     made = make_covariates(runs)
     covariates = {name: made[name] for name in made if name in kind.covariates}
@@ -143,7 +143,6 @@ def fit_model(
             rows[~leaving].reset_index(drop=True),
             kind,
             settings=settings,
-            none_reason=none_reason,
             feedstocks=feedstocks,
         )
         return _say_left_out(smaller, side_sentence(rows[leaving], kind.words), flags)
