@@ -87,6 +87,60 @@ def test_a_drift_over_the_firings_is_found(screen):
     assert order["C01"] == 11
 
 
+def test_a_drift_over_the_days_of_assembly_is_found(screen):
+    # Half of the cells of each lot are made late: no firing can be to blame.
+    late = np.arange(len(screen.cells)) % 2
+    day = pd.Series([f"2030-02-{1 + 10 * k:02d}" for k in late], dtype=object)
+    found = refit(screen, np.exp(-0.2 * late), assembled=day)
+    assert found.model["order_by"] == {"firings": "id", "rows": "assembled"}
+    row = check(found, "trend_assembled")
+    assert row["p"] < 0.01
+    assert row["estimate"] < -0.1
+    assert any("from the first cell made to the last" in text for text in found.model["flags"])
+    order = found.residuals.set_index("id")["run_order"]
+    made = dict(zip(screen.cells["cell"], late, strict=True))
+    assert [made[cell] for cell in order.sort_values().index] == sorted(late)
+    assert sorted(order) == list(range(len(screen.cells)))
+
+
+def test_without_days_the_order_of_the_design_serves(screen, sound):
+    assert sound.model["order_by"]["rows"] == ""
+    assert sound.residuals["run_order"].isna().all()
+    assert "trend_assembled" not in set(sound.checks["check"])
+    turned = screen.design.assign(order=np.arange(len(screen.design))[::-1])
+    found = fit_capacitance_model(screen.cells, turned, screen.firings, settings=SETTINGS)
+    assert found.model["order_by"]["rows"] == "order"
+    first = found.residuals.set_index("id")["run_order"].idxmin()
+    run = screen.cells.set_index("cell").loc[first, "run"]
+    measured = turned[turned["run"].isin(screen.cells["run"])]
+    assert run == measured.set_index("run")["order"].idxmin()
+
+
+def test_what_is_known_of_the_feeds_may_explain_the_farads(screen):
+    names = sorted(set(screen.cells["feedstock"]))
+    ash = pd.Series(np.linspace(2.0, 24.0, len(names)), index=names)
+    cells = screen.cells.assign(
+        electrode_F_per_g=screen.cells["electrode_F_per_g"]
+        * np.exp(-0.06 * screen.cells["feedstock"].map(ash).to_numpy(float))
+    )
+    feeds = pd.DataFrame({"feedstock": names, "ash_d_percent": ash.to_numpy()})
+    given = (cells, screen.design, screen.firings)
+    found = fit_capacitance_model(*given, settings=SETTINGS, feedstocks=feeds)
+    without = fit_capacitance_model(*given, settings=SETTINGS)
+    assert "b[feed_ash]" in found.draws
+    assert found.draws["b[feed_ash]"].median() == pytest.approx(-0.6, abs=0.2)  # per 10 %
+    assert found.draws["v[feedstock]"].median() < 0.6 * without.draws["v[feedstock]"].median()
+
+
+def test_the_profile_of_the_powers_has_its_least_at_the_best(sound):
+    profile = sound.model["power_profile"]
+    power, excess = np.array(profile["power"]), np.array(profile["excess"])
+    assert power[excess.argmin()] == pytest.approx(profile["best"], abs=0.026)
+    inside = power[excess <= profile["limit"]]
+    assert profile["lo"] == pytest.approx(inside[0], abs=0.026)
+    assert profile["hi"] == pytest.approx(inside[-1], abs=0.026)
+
+
 def test_values_that_want_no_logarithm_are_told(screen):
     rng = np.random.default_rng(4)
     cells = screen.cells.copy()

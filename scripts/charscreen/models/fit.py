@@ -9,7 +9,7 @@ import pandas as pd
 from charscreen.mixed import MixedModelError, fit_mixed
 from charscreen.models.alternatives import alternative_flag, compare_alternatives
 from charscreen.models.budget import budget_table, effort_table, level_draws
-from charscreen.models.checks import check_model
+from charscreen.models.checks import check_model, power_profile
 from charscreen.models.covariates import (
     feed_covariates,
     make_covariates,
@@ -221,8 +221,16 @@ def _add_checks(
     if view.fit is None:
         return
     fit = view.fit
+    profile = power_profile(fit, data["value"].to_numpy(float), kind.scale)
+    tables.model["power_profile"] = profile
     tables.checks, robust, flags = check_model(
-        view, data, levels.random, scale=kind.scale, unit=kind.unit, reading=reading
+        view,
+        data,
+        levels.random,
+        scale=kind.scale,
+        unit=kind.unit,
+        reading=reading,
+        profile=profile,
     )
     if robust is not None:
         tables.effects.loc[: len(robust) - 1, "robust_estimate"] = robust
@@ -350,6 +358,7 @@ def _record(rows, kind, covariates, terms, levels, fit, posterior, settings, see
         "n": len(rows),
         "n_lots": int(rows["lot"].nunique()),
         "n_firings": int(rows["firing"].nunique()),
+        "order_by": {"firings": rows["order_by"].iloc[0], "rows": rows["run_order_by"].iloc[0]},
         "feedstocks": sorted(set(rows["feedstock"])),
         "activations": sorted(set(rows["activation"])) if "activated" in kind.covariates else None,
         "reml_variances": {str(k): float(v) for k, v in fit.variance_components.items()},
