@@ -168,6 +168,10 @@ def test_units_of_any_size(of_y, of_x):
         ({"formula": "y ~ feed + (1|firing)"}, "Random terms are given beside the formula"),
         ({"formula": "word ~ feed"}, "must be one column of numbers"),
         ({"weights": "word"}, "weights must be positive numbers; 64 are not"),
+        ({"formula": None}, "must be a text such as y ~ x"),
+        ({"formula": "y ~ I(feed"}, "cannot be used"),
+        ({"formula": 'y ~ __import__("os")'}, "cannot be used"),
+        ({"data": pd.concat([screen(), screen()[["feed"]]], axis=1)}, "two columns are named feed"),
         ({"data": {"y": [1.0, 2.0]}}, "data must be a pandas DataFrame, not dict"),
     ],
 )
@@ -176,6 +180,27 @@ def test_more_bad_input_is_refused_with_a_reason(change, message):
     given = {"formula": "y ~ feed", "data": data, "random": RANDOM} | change
     with pytest.raises(MixedModelError, match=message.replace("|", r"\|").replace("(", r"\(")):
         fit_mixed(**given)
+
+
+def test_questions_to_a_fit_are_checked():
+    data = screen()
+    fit = fit_mixed("y ~ feed * activation + T", data, ["firing", "feed|T"])
+    assert fit.estimated_means(["feed", "feed"]).equals(fit.estimated_means("feed"))
+    with pytest.raises(MixedModelError, match="at least one factor"):
+        fit.compare([])
+    rows = np.eye(len(fit.fixed_effects))[[1, 2, 1]]
+    with pytest.raises(ValueError, match="must be independent"):
+        fit.df(rows)
+    for ask in (fit.predict, lambda _, coverage: fit.estimated_means("feed", coverage=coverage)):
+        with pytest.raises(ValueError, match="between 0 and 1"):
+            ask(data.head(2), coverage=1.0)
+    with pytest.raises(MixedModelError, match="column T has a value that is empty or no number"):
+        fit.predict(data.head(2).assign(T="hot"))
+    with pytest.raises(ValueError, match="whole number"):
+        fit.posterior(10.5, seed=1)
+    none = fit.predict(data.head(0), "conditional")
+    assert len(none) == 0
+    assert list(none.columns) == list(fit.predict(data.head(1)).columns)
 
 
 def test_a_number_that_was_meant_as_a_factor_is_explained():

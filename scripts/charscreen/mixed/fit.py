@@ -201,6 +201,8 @@ class MixedFit:
             raise ValueError(f"a contrast needs {len(names)} numbers, not {rows.shape[1]}.")
         if len(rows) == 1:
             return float(self.inference.df_single(rows, method)[0])
+        if np.linalg.matrix_rank(rows) < len(rows):
+            raise ValueError("the rows of a joint contrast must be independent and finite.")
         return self.inference.f_test(rows, self.fixed_effects.to_numpy(), method)[2]
 
     def test_terms(self, method: str = "kenward_roger") -> pd.DataFrame:

@@ -116,8 +116,10 @@ class FixedPart:
         if absent:
             raise MixedModelError(f"column {', '.join(absent)} of the formula is missing.")
         for name in self.numeric:
-            if not np.isfinite(data[name].to_numpy(dtype=float)).all():
-                raise MixedModelError(f"column {name} has an empty or infinite value.")
+            if not np.isfinite(pd.to_numeric(data[name], errors="coerce").to_numpy(float)).all():
+                raise MixedModelError(f"column {name} has a value that is empty or no number.")
+        if len(data) == 0:
+            return np.zeros((0, len(self.kept))), np.zeros(0, dtype=bool)
         matrix = self.spec.get_model_matrix(plain_columns(data))
         full = np.asarray(matrix, dtype=float).reshape(len(data), -1)
         rows = full[:, self.kept]
@@ -155,6 +157,11 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
         Where the formula cannot be read, a column is missing, a value is missing or infinite,
         or the response does not vary.
     """
+    if not isinstance(formula, str):
+        raise MixedModelError(f"the formula must be a text such as y ~ x, not {formula!r}.")
+    twice = sorted({str(name) for name in data.columns[data.columns.duplicated()]})
+    if twice:
+        raise MixedModelError(f"two columns are named {', '.join(twice)}. Rename one.")
     data = plain_columns(data)
     lhs, rhs = _evaluate(formula, data)
     kinds = [kind.value for kind, _ in lhs.model_spec.encoder_state.values()]
@@ -238,7 +245,7 @@ def _evaluate(formula: str, data: pd.DataFrame):
         return matrices.lhs, matrices.rhs
     except AttributeError as error:
         raise MixedModelError(f"the formula '{formula}' needs a left side: y ~ x.") from error
-    except (FormulaicError, ValueError, TypeError, KeyError) as error:
+    except (FormulaicError, ValueError, TypeError, KeyError, SyntaxError) as error:
         detail = str(error).splitlines()[0]
         if "|" in formula:
             detail = detail.rstrip(".") + ". Random terms are given beside the formula, in `random`"
@@ -254,7 +261,7 @@ def plain_columns(data: pd.DataFrame) -> pd.DataFrame:
             values = pd.Categorical(column.astype(object), categories=[False, True])
         elif pd.api.types.is_extension_array_dtype(kind) and pd.api.types.is_numeric_dtype(kind):
             values = column.to_numpy(float, na_value=np.nan)
-        elif isinstance(kind, pd.StringDtype):
+        elif isinstance(kind, pd.StringDtype) and kind.na_value is pd.NA:
             values = column.astype(object).to_numpy()
         else:
             continue

@@ -109,7 +109,7 @@ def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1
     Raises
     ------
     ValueError
-        `n` or `prior_scale` is not positive.
+        `n` is no positive whole number, or `prior_scale` is not positive.
 
     Notes
     -----
@@ -126,8 +126,9 @@ def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1
     Machine Learning Research 25(72) (from memory): the diagnostic k. Zhang & Stephens (2009).
     Technometrics 51(3), 316-325 (from memory): its estimate.
     """
-    if n < 1 or not prior_scale > 0:
-        raise ValueError("draws and prior scale must be positive.")
+    if n < 1 or n != int(n) or not prior_scale > 0:
+        raise ValueError("draws (a whole number) and prior scale must be positive.")
+    n = int(n)
     products = fit._products
     rng = np.random.default_rng(seed)
     flags: list[str] = []
