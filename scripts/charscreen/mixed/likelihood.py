@@ -276,7 +276,7 @@ class Likelihood(CrossProducts):
             v[:, : self.q] *= theta[where][:, self.owner]
         return v
 
-    def effects(self, k: int, theta, v: np.ndarray, second=None, sigma=None, rng=None):
+    def effects(self, k: int, theta, v, second=None, sigma=None, rng=None, *, unit: float = 1.0):
         """Effects of one random term given ratios and the core's effects: modes, or draws.
 
         Parameters
@@ -292,6 +292,8 @@ class Likelihood(CrossProducts):
             Residual standard deviation of each draw; None for the modes.
         rng : Generator, optional
             For draws.
+        unit : float
+            What `v`, `second` and `sigma`, and so the effects, are multiplied by.
 
         Returns
         -------
@@ -299,7 +301,7 @@ class Likelihood(CrossProducts):
         """
         if k in self.place:
             return v[:, self.place[k]]
-        ends = np.column_stack([-v, np.ones(len(v))])
+        ends = np.column_stack([-v, np.full(len(v), unit)])
         out = np.empty((len(v), self.sizes[k]))
         size = max(1, ROWS_LIMIT // max(len(self.d), 1))
         for at in range(0, len(v), size):

@@ -11,7 +11,7 @@ LARGEST_RATIO = 1e4
 NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
 SAME_DEVIANCE = 1e-7
 STEEP = 1e-6
-OFF_ZERO = np.geomspace(0.003, 3.0, 20)  # where a ratio found to be zero is tried
+OFF_ZERO = np.geomspace(0.003, 100.0, 30)  # where a ratio found to be zero is tried
 COARSE = {"ftol": 1e-9, "gtol": 1e-5}  # Newton steps do the rest
 
 

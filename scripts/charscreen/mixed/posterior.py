@@ -26,16 +26,18 @@ class EffectDraws(Mapping):
     def __init__(self, fit: "MixedFit", theta, core_effects, sigma, rng: np.random.Generator):
         self._products, self._unit = fit._products, fit._unit
         self._levels = {term.name: term.levels for term in fit._terms}
-        self._given = theta, core_effects
-        self._sigma = sigma
-        self._rngs = rng.spawn(len(self._levels))
+        self._given = theta, core_effects * fit._unit
+        self._sigma = sigma * fit._unit
+        # The fastest of the sound generators: most of the time goes into normal numbers.
+        seeds = rng.integers(2**63, size=len(self._levels))
+        self._rngs = [np.random.Generator(np.random.SFC64(int(seed))) for seed in seeds]
         self._raw: dict[int, np.ndarray] = {}
         self._made: dict[str, pd.DataFrame] = {}
 
     def __getitem__(self, name: str) -> pd.DataFrame:
         if name not in self._made:
             levels = self._levels[name]
-            values = self._draw(list(self._levels).index(name)) * self._unit
+            values = self._draw(list(self._levels).index(name))
             self._made[name] = pd.DataFrame(values, columns=levels, copy=False)
         return self._made[name]
 
@@ -49,16 +51,15 @@ class EffectDraws(Mapping):
         return len(self._levels)
 
     def _draw(self, k: int) -> np.ndarray:
-        """Effects (n, levels) of term k, in units of the likelihood."""
+        """Effects (n, levels) of term k."""
         products = self._products
         if k not in self._raw:
             second = None
             if k == products.first and products.second is not None:
                 second = self._draw(products.second)
-            found = products.effects(k, *self._given, second, self._sigma, self._rngs[k])
-            if k == products.first:
-                return found  # the largest, and nothing else needs it
-            self._raw[k] = found
+            self._raw[k] = products.effects(
+                k, *self._given, second, self._sigma, self._rngs[k], unit=self._unit
+            )
         return self._raw[k]
 
 
