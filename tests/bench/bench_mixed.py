@@ -73,8 +73,8 @@ def seconds(call, repeats: int) -> float:
     return median(times)
 
 
-def steps(data: pd.DataFrame, repeats: int) -> tuple[float, float, float]:
-    """Time of a fit, of fit and Kenward-Roger tests, and of both and the posterior draws."""
+def steps(data: pd.DataFrame, repeats: int) -> tuple[float, float, float, float]:
+    """Time of a fit, with Kenward-Roger tests, with draws, with draws of every single effect."""
     random = ["firing", "lot", *(["second"] if "second" in data else [])]
 
     def fit():
@@ -85,10 +85,17 @@ def steps(data: pd.DataFrame, repeats: int) -> tuple[float, float, float]:
         model.test_terms("kenward_roger")
         return model
 
+    def drawn():
+        return tested().posterior(DRAWS, seed=1)
+
+    def all_drawn():
+        return dict(drawn().random)
+
     return (
         seconds(fit, repeats),
         seconds(tested, repeats),
-        seconds(lambda: tested().posterior(DRAWS, seed=1), max(1, repeats // 2)),
+        seconds(drawn, repeats),
+        seconds(all_drawn, max(1, repeats // 2)),
     )
 
 
@@ -116,7 +123,12 @@ def against_statsmodels(repeats: int) -> None:
         f"deviance lower by {lower:.1e}"
     )
     print(f"statsmodels, fit alone (model built before)      {theirs:8.3f} s   1.00")
-    labels = ("fit_mixed from formula", "+ Kenward-Roger, all terms", f"+ {DRAWS} posterior draws")
+    labels = (
+        "fit_mixed from formula",
+        "+ Kenward-Roger, all terms",
+        f"+ {DRAWS} posterior draws",
+        "+ draws of the effect of each firing and lot",
+    )
     for label, value in zip(labels, steps(data, repeats), strict=True):
         print(f"{label:48s} {value:8.3f} s   {value / theirs:.2f}")
 
@@ -124,7 +136,7 @@ def against_statsmodels(repeats: int) -> None:
 def growth(repeats: int) -> None:
     """Print the steps for other sizes and arrangements."""
     print(f"\n{'cells':>7s} {'firings':>8s} {'lots':>6s}  {'arrangement':28s}"
-          f"{'fit':>8s} {'+ tests':>8s} {'+ draws':>8s}  [s]")  # fmt: skip
+          f"{'fit':>8s} {'+ tests':>8s} {'+ draws':>8s} {'+ each':>8s}  [s]")  # fmt: skip
     cases = [
         ("balanced", {"firings": 25}),
         ("balanced", {"firings": 100}),
@@ -137,9 +149,9 @@ def growth(repeats: int) -> None:
     ]
     for label, how in cases:
         data = invent(**how)
-        fit, tested, drawn = steps(data, repeats)
+        fit, tested, drawn, each = steps(data, repeats)
         print(f"{len(data):7d} {data['firing'].nunique():8d} {data['lot'].nunique():6d}  "
-              f"{label:28s}{fit:8.3f} {tested:8.3f} {drawn:8.3f}")  # fmt: skip
+              f"{label:28s}{fit:8.3f} {tested:8.3f} {drawn:8.3f} {each:8.3f}")  # fmt: skip
 
 
 def main() -> None:

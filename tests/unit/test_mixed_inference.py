@@ -301,7 +301,7 @@ def test_prediction_refuses_what_it_cannot_know():
     for new, words in (
         (pd.DataFrame({"feed": ["z"], "T": [700.0]}), "no level z"),
         (pd.DataFrame({"feed": ["a"]}), "column T of the formula is missing"),
-        (pd.DataFrame({"feed": ["a"], "T": [np.nan]}), "empty or infinite"),
+        (pd.DataFrame({"feed": ["a"], "T": [np.nan]}), "empty or no number"),
     ):
         with pytest.raises(MixedModelError, match=words):
             fit.predict(new)

@@ -16,11 +16,13 @@ def test_shapes_names_and_the_same_seed_the_same_draws():
     assert one.fixed.shape == (300, len(fit.fixed_effects))
     assert list(one.fixed.columns) == list(fit.fixed_effects.index)
     assert list(one.variance.columns) == ["firing", "lot", "second", "residual"]
-    for name, modes in fit.random_effects.items():
+    for name, modes in reversed(fit.random_effects.items()):
         assert list(one.random[name].columns) == list(modes.index)
         assert one.random[name].shape == (300, len(modes))
     pd.testing.assert_frame_equal(one.fixed, two.fixed)
     pd.testing.assert_frame_equal(one.random["lot"], two.random["lot"])
+    # In whatever order the effects are asked for.
+    pd.testing.assert_frame_equal(one.random["firing"], two.random["firing"])
     assert not np.allclose(one.fixed, other.fixed)
     assert one.effective_size >= 1000
     assert one.pareto_k < 0.7
@@ -42,7 +44,7 @@ def test_without_random_terms_it_is_the_conjugate_answer():
         assert kstest(t, student(df).cdf).pvalue > 0.001
     scaled = df * fit.variance_components["residual"] / draws.variance["residual"]
     assert scaled.mean() == pytest.approx(df, abs=4 * np.sqrt(2 * df / 20000))
-    assert draws.random == {}
+    assert dict(draws.random) == {}
 
 
 def test_one_way_layout_agrees_with_quadrature():
@@ -79,20 +81,16 @@ def test_one_way_layout_agrees_with_quadrature():
 
 def test_given_the_ratios_effects_follow_the_dense_normal():
     """Effects, coefficients and residual variance at one fixed set of ratios."""
-    from charscreen.mixed.posterior import draw_effects
+    from charscreen.mixed.posterior import EffectDraws, draw_core
 
     data = screen(2).iloc[:-3]
     fit = fit_mixed("y ~ feed", data, ["firing", "lot", "second"])
     theta = np.array([1.1, 0.6, 0.8])
     n = 20000
-    draws = draw_effects(
-        fit._products,
-        np.tile(theta, (n, 1)),
-        np.zeros(n, dtype=int),
-        np.arange(n),
-        np.random.default_rng(3),
-    )
-    fixed, random, sigma2 = draws
+    ratios, rng = np.tile(theta, (n, 1)), np.random.default_rng(3)
+    core, sigma2 = draw_core(fit._products, ratios, np.zeros(n, dtype=int), np.arange(n), rng)
+    fixed = core[:, fit._products.q :]
+    random = EffectDraws(fit, ratios, core, np.sqrt(sigma2), rng)
     Z = []
     for term in fit._terms:
         z = np.zeros((len(data), len(term.levels)))
@@ -109,7 +107,7 @@ def test_given_the_ratios_effects_follow_the_dense_normal():
     mean = np.linalg.solve(precision, W.T @ e)
     residual = e @ e - mean @ W.T @ e
     nu = len(data) - p
-    found = np.hstack([fixed, *[random[k] for k in range(3)]])
+    found = np.hstack([fixed, *[random[name] / fit._unit for name in fit.random]])
     assert (residual / sigma2).mean() == pytest.approx(nu, rel=0.01)
     standard = (found - mean) / np.sqrt(sigma2)[:, None]
     covariance = np.linalg.inv(precision)

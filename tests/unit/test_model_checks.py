@@ -8,8 +8,7 @@ from charscreen.models.budget import budget_table, effort_table, level_draws
 from charscreen.models.covariates import covariate_columns, feed_covariates
 from charscreen.models.performance import (
     fit_capacitance_model,
-    fit_resistance_model,
-    fit_retention_model,
+    fit_performance_models,
 )
 from charscreen.models.reading import Reading, reading_variance
 from charscreen.models.tables import TABLES
@@ -86,6 +85,60 @@ def test_a_drift_over_the_firings_is_found(screen):
     order = found.residuals.drop_duplicates("firing").set_index("firing")["order"]
     assert order["C12"] == 0
     assert order["C01"] == 11
+
+
+def test_a_drift_over_the_days_of_assembly_is_found(screen):
+    # Half of the cells of each lot are made late: no firing can be to blame.
+    late = np.arange(len(screen.cells)) % 2
+    day = pd.Series([f"2030-02-{1 + 10 * k:02d}" for k in late], dtype=object)
+    found = refit(screen, np.exp(-0.2 * late), assembled=day)
+    assert found.model["order_by"] == {"firings": "id", "rows": "assembled"}
+    row = check(found, "trend_assembled")
+    assert row["p"] < 0.01
+    assert row["estimate"] < -0.1
+    assert any("from the first cell made to the last" in text for text in found.model["flags"])
+    order = found.residuals.set_index("id")["run_order"]
+    made = dict(zip(screen.cells["cell"], late, strict=True))
+    assert [made[cell] for cell in order.sort_values().index] == sorted(late)
+    assert sorted(order) == list(range(len(screen.cells)))
+
+
+def test_without_days_the_order_of_the_design_serves(screen, sound):
+    assert sound.model["order_by"]["rows"] == ""
+    assert sound.residuals["run_order"].isna().all()
+    assert "trend_assembled" not in set(sound.checks["check"])
+    turned = screen.design.assign(order=np.arange(len(screen.design))[::-1])
+    found = fit_capacitance_model(screen.cells, turned, screen.firings, settings=SETTINGS)
+    assert found.model["order_by"]["rows"] == "order"
+    first = found.residuals.set_index("id")["run_order"].idxmin()
+    run = screen.cells.set_index("cell").loc[first, "run"]
+    measured = turned[turned["run"].isin(screen.cells["run"])]
+    assert run == measured.set_index("run")["order"].idxmin()
+
+
+def test_what_is_known_of_the_feeds_may_explain_the_farads(screen):
+    names = sorted(set(screen.cells["feedstock"]))
+    ash = pd.Series(np.linspace(2.0, 24.0, len(names)), index=names)
+    cells = screen.cells.assign(
+        electrode_F_per_g=screen.cells["electrode_F_per_g"]
+        * np.exp(-0.06 * screen.cells["feedstock"].map(ash).to_numpy(float))
+    )
+    feeds = pd.DataFrame({"feedstock": names, "ash_d_percent": ash.to_numpy()})
+    given = (cells, screen.design, screen.firings)
+    found = fit_capacitance_model(*given, settings=SETTINGS, feedstocks=feeds)
+    without = fit_capacitance_model(*given, settings=SETTINGS)
+    assert "b[feed_ash]" in found.draws
+    assert found.draws["b[feed_ash]"].median() == pytest.approx(-0.6, abs=0.2)  # per 10 %
+    assert found.draws["v[feedstock]"].median() < 0.6 * without.draws["v[feedstock]"].median()
+
+
+def test_the_profile_of_the_powers_has_its_least_at_the_best(sound):
+    profile = sound.model["power_profile"]
+    power, excess = np.array(profile["power"]), np.array(profile["excess"])
+    assert power[excess.argmin()] == pytest.approx(profile["best"], abs=0.026)
+    inside = power[excess <= profile["limit"]]
+    assert profile["lo"] == pytest.approx(inside[0], abs=0.026)
+    assert profile["hi"] == pytest.approx(inside[-1], abs=0.026)
 
 
 def test_values_that_want_no_logarithm_are_told(screen):
@@ -294,17 +347,19 @@ def test_resistance_and_retention_have_models_of_their_own(screen):
         esr_area_ohm_cm2=np.exp(0.5 + 0.1 * rng.normal(size=n)), esr_area_ohm_cm2_se=0.01
     )
     given = (screen.design, screen.firings)
-    resistance = fit_resistance_model(cells, *given, settings=SETTINGS)
+    tests = pd.DataFrame({"cell": cells["cell"], "cycles": 3, "retention_percent": 99.0})
+    found = fit_performance_models(cells, tests, *given, settings=SETTINGS)
+    assert list(found) == ["capacitance", "esr_area", "retention"]
+    resistance = found["esr_area"]
     assert resistance.model["fitted"]
     assert resistance.model["response"] == "esr_area_ohm_cm2"
     assert resistance.means["estimate"].between(1.2, 2.2).all()
-    tests = pd.DataFrame({"cell": cells["cell"], "cycles": 3, "retention_percent": 99.0})
-    none = fit_retention_model(cells, tests, *given, settings=SETTINGS)
+    none = found["retention"]
     assert not none.model["fitted"]
     assert "50 cycles" in none.model["reason"]
     tests["cycles"] = 1000
     tests["retention_percent"] = 90.0 * np.exp(0.03 * rng.normal(size=n))
-    kept = fit_retention_model(cells, tests, *given, settings=SETTINGS)
+    kept = fit_performance_models(cells, tests, *given, settings=SETTINGS)["retention"]
     assert kept.means["estimate"].between(80, 100).all()
 
 

@@ -295,3 +295,40 @@ def test_words_agree_with_the_ranking_and_the_graph():
     drawn = figures.draw_figures(case.empty_inputs(), merits=case.CONFIG["merits"])
     files = figure_files("f", case.CONFIG["merits"])
     assert {f"figure_{name}" for name in drawn} == set(files)
+
+
+def test_checks_show_the_powers_and_the_order_of_assembly():
+    residuals = pd.DataFrame(
+        {
+            "id": [f"C{k}" for k in range(10)],
+            "firing": ["K1", "K2"] * 5,
+            "fitted": np.arange(10.0),
+            "standardised": np.linspace(-1, 1, 10),
+            "order": [0, 1] * 5,
+            "run_order": np.arange(10.0)[::-1],
+        }
+    )
+    grid = np.linspace(-1.5, 2.5, 161)
+    record = {
+        "scale": "log",
+        "order_by": {"firings": "id", "rows": "assembled"},
+        "power_profile": {
+            "power": grid.tolist(),
+            "excess": (8 * (grid - 0.2) ** 2).tolist(),
+            "limit": 2.706,
+            "best": 0.2,
+            "lo": -0.38,
+            "hi": 0.78,
+        },
+    }
+    figure = plots.draw_model_checks(residuals, "x", record=record)
+    labels = {axes.get_xlabel(): axes for axes in figure.axes}
+    assert "Power of the value (0: log)" in labels
+    assert "Firing, in the order of names (dates are not given) (short line: mean)" in labels
+    order = next(axes for label, axes in labels.items() if "assembly, by day" in label)
+    drawn = order.get_lines()[1]
+    np.testing.assert_allclose(drawn.get_xdata(), np.arange(10, 0, -1))
+    record["order_by"] = {"firings": "date", "rows": ""}
+    labels = [a.get_xlabel() for a in plots.draw_model_checks(residuals, "x", record=record).axes]
+    assert "Power of the value (0: log)" in labels
+    assert not any("assembly" in label for label in labels)

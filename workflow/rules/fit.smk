@@ -8,7 +8,10 @@ FIT_SETTINGS = screen.config["model"] | {
     "costs": screen.config["costs"],
     "crucibles": screen.config["kiln"]["crucibles"],
 }
-ASSEMBLY_BATCHES = {row["cell"]: row["assembly_batch"] for row in rows["cells"]}
+OF_CELLS = {
+    name: {row["cell"]: row[name] for row in rows["cells"]}
+    for name in ("assembly_batch", "assembled")
+}
 FEEDS = [
     {
         name: row[name]
@@ -36,6 +39,7 @@ rule fit_yield:
     output:
         **MODELS["char_yield"],
         **MODELS["activation_yield"],
+        **MODELS["overall_yield"],
     log:
         f"{RESULTS}/logs/fit_yield.log",
     benchmark:
@@ -53,37 +57,16 @@ rule fit_yield:
         "../../scripts/fit_yield.py"
 
 
-rule fit_overall_yield:
-    input:
-        yields=f"{RESULTS}/collect/yields.csv",
-        firings=f"{RESULTS}/collect/firings.csv",
-        code=graph.code_of("fit_overall_yield"),
-    output:
-        **MODELS["overall_yield"],
-    log:
-        f"{RESULTS}/logs/fit_overall_yield.log",
-    benchmark:
-        f"{RESULTS}/benchmarks/fit_overall_yield.tsv"
-    conda:
-        "../../environment.yml"
-    params:
-        design=rows["design"],
-        feedstocks=FEEDS,
-        settings=FIT_SETTINGS,
-        seed=screen.config["seed"],
-    message:
-        "Fitting the finished carbon, firing by firing"
-    script:
-        "../../scripts/fit_overall_yield.py"
-
-
 rule fit_performance:
     input:
         cells=f"{RESULTS}/collect/cells.csv",
+        test_results=f"{RESULTS}/collect/test_results.csv",
         firings=f"{RESULTS}/collect/firings.csv",
         code=graph.code_of("fit_performance"),
     output:
         **MODELS["capacitance"],
+        **MODELS["esr_area"],
+        **MODELS["retention"],
     log:
         f"{RESULTS}/logs/fit_performance.log",
     benchmark:
@@ -92,37 +75,14 @@ rule fit_performance:
         "../../environment.yml"
     params:
         design=rows["design"],
-        assembly_batches=ASSEMBLY_BATCHES,
+        of_cells=OF_CELLS,
+        feedstocks=FEEDS,
         settings=FIT_SETTINGS,
         seed=screen.config["seed"],
     message:
-        "Fitting the capacitances: firing, lot, cell"
+        "Fitting what the cells do: firing, lot, cell"
     script:
         "../../scripts/fit_performance.py"
-
-
-rule fit_resistance:
-    input:
-        cells=f"{RESULTS}/collect/cells.csv",
-        firings=f"{RESULTS}/collect/firings.csv",
-        code=graph.code_of("fit_resistance"),
-    output:
-        **MODELS["esr_area"],
-    log:
-        f"{RESULTS}/logs/fit_resistance.log",
-    benchmark:
-        f"{RESULTS}/benchmarks/fit_resistance.tsv"
-    conda:
-        "../../environment.yml"
-    params:
-        design=rows["design"],
-        assembly_batches=ASSEMBLY_BATCHES,
-        settings=FIT_SETTINGS,
-        seed=screen.config["seed"],
-    message:
-        "Fitting the resistances: firing, lot, cell"
-    script:
-        "../../scripts/fit_resistance.py"
 
 
 rule fit_device:
@@ -147,28 +107,3 @@ rule fit_device:
         "Fitting the device farads of a kilogram of feed, lot by lot"
     script:
         "../../scripts/fit_device.py"
-
-
-rule fit_retention:
-    input:
-        cells=f"{RESULTS}/collect/cells.csv",
-        test_results=f"{RESULTS}/collect/test_results.csv",
-        firings=f"{RESULTS}/collect/firings.csv",
-        code=graph.code_of("fit_retention"),
-    output:
-        **MODELS["retention"],
-    log:
-        f"{RESULTS}/logs/fit_retention.log",
-    benchmark:
-        f"{RESULTS}/benchmarks/fit_retention.tsv"
-    conda:
-        "../../environment.yml"
-    params:
-        design=rows["design"],
-        assembly_batches=ASSEMBLY_BATCHES,
-        settings=FIT_SETTINGS,
-        seed=screen.config["seed"],
-    message:
-        "Fitting what is left after cycling"
-    script:
-        "../../scripts/fit_retention.py"

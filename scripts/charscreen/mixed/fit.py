@@ -74,11 +74,13 @@ class MixedFit:
         self._weights = weights
         root = np.sqrt(weights)
         Q, self._R = fixed.basis
-        weighted_y = fixed.y * root
+        weighted_y = (fixed.y - fixed.centre) * root
         self._nu = Q.shape[0] - Q.shape[1]
         left_over = weighted_y - Q @ (Q.T @ weighted_y)
         left_over -= Q @ (Q.T @ left_over)
         self._ols = np.linalg.solve(self._R, Q.T @ weighted_y)
+        if fixed.centre:
+            self._ols[fixed.names.index("Intercept")] += fixed.centre
         self._unit = float(np.sqrt(left_over @ left_over / self._nu))
         self._products = Likelihood(terms, Q, left_over / self._unit, root)
         optimum = find_optimum(self._products, self.random, start)
@@ -99,7 +101,7 @@ class MixedFit:
         at = self._theta[None, :]
         core = products.batch(at, keep=True)
         v = products.core_effects(at, core, np.zeros(1, dtype=int))
-        modes = products.level_effects(at, v)
+        second = None if products.second is None else products.effects(products.second, at, v)
         gamma = v[:, products.q :]
         nu, unit = self._nu, self._unit
         sigma2 = float(core.residual_ss[0]) / nu
@@ -127,7 +129,7 @@ class MixedFit:
         self.random_effects = {}
         fitted = fixed.X @ beta
         for k, term in enumerate(self._terms):
-            effects = unit * modes[k][0]
+            effects = unit * products.effects(k, at, v, second)[0]
             self.random_effects[term.name] = pd.Series(effects, index=term.levels, name="effect")
             used = term.codes >= 0
             fitted[used] += effects[term.codes[used]] * term.values[used]
@@ -199,6 +201,8 @@ class MixedFit:
             raise ValueError(f"a contrast needs {len(names)} numbers, not {rows.shape[1]}.")
         if len(rows) == 1:
             return float(self.inference.df_single(rows, method)[0])
+        if np.linalg.matrix_rank(rows) < len(rows):
+            raise ValueError("the rows of a joint contrast must be independent and finite.")
         return self.inference.f_test(rows, self.fixed_effects.to_numpy(), method)[2]
 
     def test_terms(self, method: str = "kenward_roger") -> pd.DataFrame:
@@ -316,6 +320,8 @@ def fit_mixed(
     """
     if isinstance(random, str):
         random = [random]
+    if not isinstance(data, pd.DataFrame):
+        raise MixedModelError(f"data must be a pandas DataFrame, not {type(data).__name__}.")
     if len(data) == 0:
         raise MixedModelError("there are no rows to fit.")
     weight = _read_weights(weights, data)
@@ -326,7 +332,7 @@ def fit_mixed(
             f"{n} observations cannot carry {p} coefficients and a scatter. Use a smaller formula."
         )
     root = np.sqrt(weight)
-    weighted = fixed.y * root
+    weighted = (fixed.y - fixed.centre) * root
     Q, _ = fixed.basis
     left_over = weighted - Q @ (Q.T @ weighted)
     centred = (fixed.y - np.average(fixed.y, weights=weight)) * root
@@ -355,7 +361,7 @@ def _read_weights(weights, data: pd.DataFrame) -> np.ndarray:
         if weights not in data:
             raise MixedModelError(f"no column {weights} for the weights.")
         weights = data[weights]
-    values = np.asarray(weights, dtype=float)
+    values = pd.to_numeric(pd.Series(np.asarray(weights)), errors="coerce").to_numpy(float)
     if values.shape != (len(data),):
         raise MixedModelError(f"{values.size} weights for {len(data)} rows.")
     bad = np.flatnonzero(~(np.isfinite(values) & (values > 0)))

@@ -2,13 +2,16 @@
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from .errors import MixedModelError
+from .marginality import bare_powers, contains, powers
 
 LARGEST = 1e100  # response beyond which sums of squares run out of numbers
+SAME = 1e-14  # spread over size that is rounding only
 COLLINEAR = 1e-8  # a column whose part of its own is smaller than this share of it is dropped
 
 
@@ -57,8 +60,6 @@ class FixedPart:
         Levels of each column of the data that is used as a factor.
     numeric : dict of str to float
         Mean over the rows of each column of the data that is used as a number.
-    squares_of : dict of str to set of str
-        Numeric factor (such as ``I(t ** 2)``) to the columns it is made of.
     basis : (n, p) array and (p, p) array
         Orthonormal basis Q of the weighted kept columns, and R, so that they are Q R.
     flags : list of str
@@ -75,9 +76,13 @@ class FixedPart:
     dropped_as_kept: np.ndarray
     categories: dict[str, list]
     numeric: dict[str, float]
-    squares_of: dict[str, set[str]]
     basis: tuple[np.ndarray, np.ndarray]
     flags: list[str] = field(default_factory=list)
+
+    @cached_property
+    def centre(self) -> float:
+        """What may be taken off the response and put back into the intercept, to save digits."""
+        return float(self.y.mean()) if "Intercept" in self.names else 0.0
 
     def matrix(self, data: pd.DataFrame) -> tuple[np.ndarray, np.ndarray]:
         """Model matrix of other data, and which rows are estimable.
@@ -111,9 +116,12 @@ class FixedPart:
         if absent:
             raise MixedModelError(f"column {', '.join(absent)} of the formula is missing.")
         for name in self.numeric:
-            if not np.isfinite(data[name].to_numpy(dtype=float)).all():
-                raise MixedModelError(f"column {name} has an empty or infinite value.")
-        full = np.asarray(self.spec.get_model_matrix(data), dtype=float).reshape(len(data), -1)
+            if not np.isfinite(pd.to_numeric(data[name], errors="coerce").to_numpy(float)).all():
+                raise MixedModelError(f"column {name} has a value that is empty or no number.")
+        if len(data) == 0:
+            return np.zeros((0, len(self.kept))), np.zeros(0, dtype=bool)
+        matrix = self.spec.get_model_matrix(plain_columns(data))
+        full = np.asarray(matrix, dtype=float).reshape(len(data), -1)
         rows = full[:, self.kept]
         others = np.setdiff1d(np.arange(full.shape[1]), self.kept)
         if others.size == 0:
@@ -124,13 +132,7 @@ class FixedPart:
 
     def contained_in(self, inner: Term, outer: Term) -> bool:
         """Whether one term is marginal to another: a in a:b, t in I(t ** 2)."""
-        if inner is outer or not inner.factors:
-            return inner is not outer and not inner.factors
-        return all(
-            factor in outer.factors
-            or any(factor in self.squares_of.get(other, ()) for other in outer.factors)
-            for factor in inner.factors
-        )
+        return inner is not outer and contains(powers(outer.factors), powers(inner.factors))
 
 
 def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPart:
@@ -155,9 +157,19 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
         Where the formula cannot be read, a column is missing, a value is missing or infinite,
         or the response does not vary.
     """
+    if not isinstance(formula, str):
+        raise MixedModelError(f"the formula must be a text such as y ~ x, not {formula!r}.")
+    twice = sorted({str(name) for name in data.columns[data.columns.duplicated()]})
+    if twice:
+        raise MixedModelError(f"two columns are named {', '.join(twice)}. Rename one.")
+    data = plain_columns(data)
     lhs, rhs = _evaluate(formula, data)
-    if lhs.shape[1] != 1:
-        raise MixedModelError(f"the left side of '{formula}' must be one numeric column.")
+    kinds = [kind.value for kind, _ in lhs.model_spec.encoder_state.values()]
+    if lhs.shape[1] != 1 or "categorical" in kinds:
+        raise MixedModelError(
+            f"the left side of '{formula}' must be one column of numbers; text or mixed values "
+            "must be turned into numbers first."
+        )
     y = np.asarray(lhs, dtype=float)[:, 0]
     full = np.asarray(rhs, dtype=float).reshape(len(data), -1)
     spec = rhs.model_spec
@@ -173,14 +185,17 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
             )
     if np.abs(y).max() > LARGEST:
         raise MixedModelError(f"{lhs.columns[0]} exceeds {LARGEST:g}. Use another unit.")
-    if np.ptp(y) <= 1e-12 * max(1.0, np.abs(y).max()):
+    if np.ptp(y) <= SAME * np.abs(y).max():
         raise MixedModelError(
             f"the response {lhs.columns[0]} is the same in all {len(y)} rows: nothing to model."
         )
     if full.shape[1] == 0:
         raise MixedModelError(f"the right side of '{formula}' has no column.")
     kept, dropped_as_kept, basis = _independent_columns(full * np.sqrt(weights)[:, None])
-    flags = []
+    flags = [
+        f"'{power}' in a formula is the column itself: write I({power}) for its power"
+        for power in bare_powers(formula)
+    ]
     place = {int(column): at for at, column in enumerate(kept)}
     terms = []
     for term, piece in spec.term_slices.items():
@@ -190,16 +205,20 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
         if lost:
             part = f"in term '{name}' {len(lost)} of {len(lost) + len(columns)} columns"
             whole = f"term '{name}'" if not columns else f"{part} ({', '.join(lost)})"
-            flags.append(
-                f"{whole} dropped: a combination of the columns before, so these data cannot tell "
-                "the effects apart"
+            empty = not full[:, [c for c in range(piece.start, piece.stop) if c not in place]].any()
+            reason = (
+                "no row has such a level or combination"
+                if empty
+                else "a combination of the columns before, so these data cannot tell the effects "
+                "apart"
             )
+            flags.append(f"{whole} dropped: {reason}")
         if columns:
             factors = () if name == "Intercept" else tuple(f.expr for f in term.factors)
             terms.append(Term(name, factors, np.array(columns)))
         elif piece.start == piece.stop:
             flags.append(f"term '{name}' dropped: its factor has one level in these data")
-    categories, numeric, squares = _variables(spec, data)
+    categories, numeric = _variables(spec, data)
     return FixedPart(
         response_name=lhs.columns[0],
         y=y,
@@ -211,7 +230,6 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
         dropped_as_kept=dropped_as_kept,
         categories=categories,
         numeric=numeric,
-        squares_of=squares,
         basis=basis,
         flags=flags,
     )
@@ -227,9 +245,28 @@ def _evaluate(formula: str, data: pd.DataFrame):
         return matrices.lhs, matrices.rhs
     except AttributeError as error:
         raise MixedModelError(f"the formula '{formula}' needs a left side: y ~ x.") from error
-    except (FormulaicError, ValueError, TypeError, KeyError) as error:
+    except (FormulaicError, ValueError, TypeError, KeyError, SyntaxError) as error:
         detail = str(error).splitlines()[0]
+        if "|" in formula:
+            detail = detail.rstrip(".") + ". Random terms are given beside the formula, in `random`"
         raise MixedModelError(f"the formula '{formula}' cannot be used: {detail}") from error
+
+
+def plain_columns(data: pd.DataFrame) -> pd.DataFrame:
+    """The same rows with a plain index; true and false, and nullable types, as plain columns."""
+    plain = data.reset_index(drop=True)
+    for at, (name, kind) in enumerate(zip(data.columns, data.dtypes, strict=True)):
+        column = data.iloc[:, at]
+        if pd.api.types.is_bool_dtype(kind):
+            values = pd.Categorical(column.astype(object), categories=[False, True])
+        elif pd.api.types.is_extension_array_dtype(kind) and pd.api.types.is_numeric_dtype(kind):
+            values = column.to_numpy(float, na_value=np.nan)
+        elif isinstance(kind, pd.StringDtype) and kind.na_value is pd.NA:
+            values = column.astype(object).to_numpy()
+        else:
+            continue
+        plain[name] = values
+    return plain
 
 
 def _refuse_missing(data: pd.DataFrame, columns: Sequence[str]) -> None:
@@ -269,10 +306,9 @@ def _independent_columns(X: np.ndarray):
 
 
 def _variables(spec, data: pd.DataFrame):
-    """Which columns of the data act as factors, which as numbers, and made-up numeric factors."""
+    """Levels of the columns that act as factors, and means of those that act as numbers."""
     categories: dict[str, list] = {}
     numeric: dict[str, float] = {}
-    squares: dict[str, set[str]] = {}
     for expression, (kind, state) in spec.encoder_state.items():
         factor = next(f for t in spec.terms for f in t.factors if f.expr == expression)
         used = {str(v) for v in spec.factor_variables[factor] if str(v) in data}
@@ -282,11 +318,9 @@ def _variables(spec, data: pd.DataFrame):
                 order = {value: at for at, value in enumerate(state.get("categories", []))}
                 categories[name] = sorted(found, key=lambda v: (order.get(v, len(order)), str(v)))
         else:
-            if expression not in used:
-                squares[expression] = used
             for name in used:
                 if pd.api.types.is_numeric_dtype(data[name]):
                     numeric[name] = float(data[name].astype(float).mean())
     for name in categories:
         numeric.pop(name, None)
-    return categories, numeric, squares
+    return categories, numeric

@@ -276,47 +276,48 @@ class Likelihood(CrossProducts):
             v[:, : self.q] *= theta[where][:, self.owner]
         return v
 
-    def level_effects(self, theta, v: np.ndarray, sigma=None, rng=None) -> dict[int, np.ndarray]:
-        """Effects of all random terms given ratios and the core's effects.
+    def effects(self, k: int, theta, v, second=None, sigma=None, rng=None, *, unit: float = 1.0):
+        """Effects of one random term given ratios and the core's effects: modes, or draws.
 
         Parameters
         ----------
+        k : int
+            Number of the term.
         theta : (n, K) array
         v : (n, q + p) array
             From `core_effects`.
+        second : (n, L2) array, optional
+            Effects of the term `second`, where there is one and `k` is `first`.
         sigma : (n,) array, optional
             Residual standard deviation of each draw; None for the modes.
         rng : Generator, optional
             For draws.
+        unit : float
+            What `v`, `second` and `sigma`, and so the effects, are multiplied by.
 
         Returns
         -------
-        dict of int to (n, levels) array
-            Effects by term.
+        (n, levels) array
         """
-        random = {k: v[:, self.place[k]] for k in self.rest}
-        if self.first is None:
-            return random
-        ends = np.column_stack([-v, np.ones(len(v))])
-        if self.second is not None:
-            random[self.second] = np.empty((len(v), len(self.own)))
-        random[self.first] = np.empty((len(v), len(self.d)))
+        if k in self.place:
+            return v[:, self.place[k]]
+        ends = np.column_stack([-v, np.full(len(v), unit)])
+        out = np.empty((len(v), self.sizes[k]))
         size = max(1, ROWS_LIMIT // max(len(self.d), 1))
         for at in range(0, len(v), size):
             part = slice(at, at + size)
+            if k == self.second:
+                own, gap = self._second_gap(theta[part, self.first, None] ** 2, ends[part])
+            else:
+                own = self.d if len(self.d_group) > 1 else self.d_group
+                gap = ends[part] @ self.side.T
+                if second is not None:
+                    gap -= self.entry * second[part][:, self.link]
             deviation = None if sigma is None else sigma[part, None]
-            phi = theta[part, self.first, None] ** 2
-            gap = ends[part] @ self.side.T
-            if self.second is not None:
-                out = random[self.second][part]
-                own, missing = self._second_gap(phi, ends[part], gap)
-                _shrink(theta[part, self.second, None], own, missing, deviation, rng, out)
-                gap -= self.entry * out[:, self.link]
-            d = self.d if len(self.d_group) > 1 else self.d_group
-            _shrink(theta[part, self.first, None], d, gap, deviation, rng, random[self.first][part])
-        return random
+            _shrink(theta[part, k, None], own, gap, deviation, rng, out[part])
+        return out
 
-    def _second_gap(self, phi, ends, gap):
+    def _second_gap(self, phi, ends):
         """Own products (n, L2) of the second levels and what the core leaves over of them."""
         if self.core_sums is not None:
             w = self.weights(phi)
@@ -329,7 +330,7 @@ class Likelihood(CrossProducts):
         w = self.weights(phi)[:, at] * self.entry[at]
         L2 = len(self.own)
         own = self.own - sum_columns(to, w * self.entry[at], L2)
-        return own, ends @ self.beside.T - sum_columns(to, w * gap[:, at], L2)
+        return own, ends @ self.beside.T - sum_columns(to, w * (ends @ self.side[at].T), L2)
 
 
 def sum_columns(codes: np.ndarray, columns: np.ndarray, size: int) -> np.ndarray:

@@ -100,6 +100,7 @@ def estimated_means(
         A factor or covariate is not in the formula.
     """
     check_method(method)
+    check_coverage(coverage)
     grid, rows, estimable = _mean_rows(fit, factors, at)
     mean = rows @ fit.fixed_effects.to_numpy()
     se = _se(rows, fit.inference.covariance(method))
@@ -108,6 +109,12 @@ def estimated_means(
         values[~estimable] = np.nan
     half = t_quantile(0.5 + 0.5 * coverage, df) * se
     return grid.assign(mean=mean, se=se, df=df, lo=mean - half, hi=mean + half)
+
+
+def check_coverage(coverage: float) -> None:
+    """Raise ValueError unless `coverage` lies between 0 and 1."""
+    if not 0.0 < coverage < 1.0:
+        raise ValueError(f"coverage must lie between 0 and 1, not {coverage}.")
 
 
 def compare(
@@ -177,11 +184,20 @@ def compare(
 def _mean_rows(fit: "MixedFit", factors: str | Sequence[str], at: dict[str, float] | None):
     """Grid of the factors, the mean's coefficients (m, p) for each, and whether estimable."""
     fixed = fit._fixed
-    factors = [factors] if isinstance(factors, str) else list(factors)
+    factors = [factors] if isinstance(factors, str) else list(dict.fromkeys(factors))
+    if not factors:
+        raise MixedModelError("name at least one factor.")
     unknown = [name for name in factors if name not in fixed.categories]
-    if unknown or not factors:
+    if unknown:
         known = ", ".join(fixed.categories) or "none"
-        raise MixedModelError(f"no factor {', '.join(unknown)} in the formula; it has {known}.")
+        hints = [
+            f" The numbers of {name} are levels where it is written C({name})."
+            for name in unknown
+            if name in fixed.numeric
+        ]
+        raise MixedModelError(
+            f"no factor {', '.join(unknown)} in the formula; it has {known}.{''.join(hints)}"
+        )
     strange = [name for name in at or {} if name not in fixed.numeric]
     if strange:
         known = ", ".join(fixed.numeric) or "none"

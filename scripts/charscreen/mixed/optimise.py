@@ -11,6 +11,7 @@ LARGEST_RATIO = 1e4
 NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
 SAME_DEVIANCE = 1e-7
 STEEP = 1e-6
+OFF_ZERO = np.geomspace(0.003, 100.0, 30)  # where a ratio found to be zero is tried
 COARSE = {"ftol": 1e-9, "gtol": 1e-5}  # Newton steps do the rest
 
 
@@ -56,41 +57,37 @@ def find_optimum(
     -----
     Bounded quasi-Newton search (L-BFGS-B) in the ratios with the analytic gradient, from the two
     best of a few coarse points, then Newton steps on the gradient. The deviance is even in
-    every ratio, so at zero its slope by the squared ratio is checked instead.
+    every ratio, so its slope vanishes at zero: there other ratios are tried instead.
     """
     K = products.K
     if K == 0:
         return Optimum(np.zeros(0), products.deviance(np.zeros(0))[0], True, [])
-    best, where = np.inf, None
-    points = _starts(products) if start is None else [_from_given(names, start)]
-    for point in points:
-        theta = _descend(products, point)
-        value = products.deviance(theta)[0]
-        if value < best - SAME_DEVIANCE:
-            best, where = value, theta
-    theta = _polish(products, _settle_zeros(products, where))
+    points = _starts(products)
+    first = points[:2] if start is None else [_from_given(names, start)]
+    theta = _settle_zeros(products, _best_of(products, first))
+    if K > 1 and start is None and (theta == 0.0).any():
+        # The deviance may have one hollow at zero and a deeper one away from it.
+        theta = _settle_zeros(products, _best_of(products, [theta, *points]))
+    theta = _polish(products, theta)
     value, gradient = products.deviance(theta)
     if np.abs(gradient * theta).max() > STEEP:
         # Too far for Newton steps: the search goes on to its own end first.
         theta = _descend(products, theta, finely=True)
         theta = _polish(products, _settle_zeros(products, theta))
         value = products.deviance(theta)[0]
-    for _ in range(3):
-        wrong = [k for k in range(K) if theta[k] == 0.0 and _slope_at_zero(products, theta, k) < 0]
-        if not wrong:
+    for _ in range(K + 1):
+        trial = _off_zero(products, theta, value)
+        if trial is None:
             break
-        trial = theta.copy()
-        trial[wrong] = 0.3
         trial = _polish(products, _settle_zeros(products, _descend(products, trial)))
         better = products.deviance(trial)[0]
         if better > value - SAME_DEVIANCE:
-            wrong = []  # the true least is so close to zero that it is no better
-            break
+            break  # the true least is so close to zero that it is no better
         theta, value = trial, better
     value, gradient = products.deviance(theta)
     free = theta > 0
     flat = np.abs(gradient[free] * theta[free]).max(initial=0.0) <= 1e-4
-    converged = bool(flat and np.isfinite(value) and not wrong)
+    converged = bool(flat and np.isfinite(value))
     flags = []
     if not converged:
         flags.append("the search for the variances did not converge; do not rely on this fit")
@@ -100,13 +97,24 @@ def find_optimum(
     return Optimum(theta, value, converged, flags)
 
 
+def _best_of(products: Likelihood, points: list[np.ndarray]) -> np.ndarray:
+    """The best end of the searches from some points; the first of those that are alike."""
+    best, where = np.inf, points[0]
+    for point in points:
+        theta = _descend(products, point)
+        value = products.deviance(theta)[0]
+        if value < best - SAME_DEVIANCE:
+            best, where = value, theta
+    return where
+
+
 def _from_given(names: list[str], start: Mapping[str, float]) -> np.ndarray:
     """Start from given ratios; one at zero would never leave it."""
     return np.array([min(max(start.get(name, 0.3), 0.05), LARGEST_RATIO) for name in names])
 
 
 def _starts(products: Likelihood) -> list[np.ndarray]:
-    """The two best of some coarse points: all ratios equal, and each in turn large or small."""
+    """Coarse points, the best first: all ratios equal, and each in turn large or small."""
     K = products.K
     points = [np.full(K, value) for value in (0.1, 0.4, 1.0, 2.5)]
     if K > 1:
@@ -117,9 +125,7 @@ def _starts(products: Likelihood) -> list[np.ndarray]:
                 points.append(point)
     points = np.array(points)
     order = np.argsort(-products.batch(points).log_density, kind="stable")
-    first = points[order[0]]
-    second = next(points[i] for i in order[1:] if not np.allclose(points[i], first))
-    return [first, second]
+    return [points[i] for i in order]
 
 
 def _descend(products: Likelihood, start: np.ndarray, *, finely: bool = False) -> np.ndarray:
@@ -150,13 +156,20 @@ def _settle_zeros(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     return theta
 
 
-def _slope_at_zero(products: Likelihood, theta: np.ndarray, k: int) -> float:
-    """Derivative of the deviance by the squared ratio of term k, at zero (rounding forgiven)."""
-    small = 1e-4
-    trial = theta.copy()
-    trial[k] = small
-    slope = products.deviance(trial)[1][k] / (2.0 * small)
-    return slope if slope < -1e-4 else abs(slope)
+def _off_zero(products: Likelihood, theta: np.ndarray, value: float) -> np.ndarray | None:
+    """A better point with one of the zero ratios above zero; None where there is none.
+
+    In the ratio the slope at zero always vanishes, and a search that steps over a small ratio
+    ends there; so the line of each is looked over.
+    """
+    zeros = np.flatnonzero(theta == 0.0)
+    if zeros.size == 0:
+        return None
+    points = np.repeat(theta[None], len(zeros) * len(OFF_ZERO), axis=0)
+    points[np.arange(len(points)), np.repeat(zeros, len(OFF_ZERO))] = np.tile(OFF_ZERO, len(zeros))
+    deviances = -2.0 * products.batch(points).log_density
+    best = int(deviances.argmin())
+    return points[best] if deviances[best] < value - SAME_DEVIANCE else None
 
 
 def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:

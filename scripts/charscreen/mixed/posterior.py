@@ -1,5 +1,6 @@
 """Posterior draws of a mixed model by quasi-random importance sampling over the ratios."""
 
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -15,6 +16,53 @@ if TYPE_CHECKING:
 DRAW_CHUNK = 1_000_000  # numbers in one batch of factors: stays in the cache
 
 
+class EffectDraws(Mapping):
+    """Draws of the effects of each random term, made when first asked for.
+
+    Most of the numbers of a posterior are effects of single lots, which few questions need. Each
+    term has random numbers of its own, so what is asked for first does not matter.
+    """
+
+    def __init__(self, fit: "MixedFit", theta, core_effects, sigma, rng: np.random.Generator):
+        self._products, self._unit = fit._products, fit._unit
+        self._levels = {term.name: term.levels for term in fit._terms}
+        self._given = theta, core_effects * fit._unit
+        self._sigma = sigma * fit._unit
+        # The fastest of the sound generators: most of the time goes into normal numbers.
+        seeds = rng.integers(2**63, size=len(self._levels))
+        self._rngs = [np.random.Generator(np.random.SFC64(int(seed))) for seed in seeds]
+        self._raw: dict[int, np.ndarray] = {}
+        self._made: dict[str, pd.DataFrame] = {}
+
+    def __getitem__(self, name: str) -> pd.DataFrame:
+        if name not in self._made:
+            levels = self._levels[name]
+            values = self._draw(list(self._levels).index(name))
+            self._made[name] = pd.DataFrame(values, columns=levels, copy=False)
+        return self._made[name]
+
+    def __contains__(self, name: object) -> bool:
+        return name in self._levels
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._levels)
+
+    def __len__(self) -> int:
+        return len(self._levels)
+
+    def _draw(self, k: int) -> np.ndarray:
+        """Effects (n, levels) of term k."""
+        products = self._products
+        if k not in self._raw:
+            second = None
+            if k == products.first and products.second is not None:
+                second = self._draw(products.second)
+            self._raw[k] = products.effects(
+                k, *self._given, second, self._sigma, self._rngs[k], unit=self._unit
+            )
+        return self._raw[k]
+
+
 @dataclass(frozen=True)
 class Posterior:
     """Draws from the posterior of a mixed model.
@@ -23,8 +71,8 @@ class Posterior:
     ----------
     fixed : DataFrame, (n, p)
         Fixed coefficients.
-    random : dict of str to DataFrame, (n, levels)
-        Effects of the levels of each random term.
+    random : mapping of str to DataFrame, (n, levels)
+        Effects of the levels of each random term, drawn when a term is first asked for.
     variance : DataFrame, (n, K + 1)
         Variances of the random terms, ``residual`` last.
     pareto_k : float
@@ -36,7 +84,7 @@ class Posterior:
     """
 
     fixed: pd.DataFrame
-    random: dict[str, pd.DataFrame]
+    random: Mapping[str, pd.DataFrame]
     variance: pd.DataFrame
     pareto_k: float
     effective_size: float
@@ -62,7 +110,7 @@ def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1
     Raises
     ------
     ValueError
-        `n` or `prior_scale` is not positive.
+        `n` is no positive whole number, or `prior_scale` is not positive.
 
     Notes
     -----
@@ -79,8 +127,9 @@ def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1
     Machine Learning Research 25(72) (from memory): the diagnostic k. Zhang & Stephens (2009).
     Technometrics 51(3), 316-325 (from memory): its estimate.
     """
-    if n < 1 or not prior_scale > 0:
-        raise ValueError("draws and prior scale must be positive.")
+    if n < 1 or n != int(n) or not prior_scale > 0:
+        raise ValueError("draws (a whole number) and prior scale must be positive.")
+    n = int(n)
     products = fit._products
     rng = np.random.default_rng(seed)
     flags: list[str] = []
@@ -104,19 +153,15 @@ def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1
         effective, pareto_k = float("nan"), float("nan")
         theta, chosen = np.zeros((n, 0)), np.zeros(n, dtype=int)
     order = rng.permutation(n)
-    fixed, random, sigma2 = draw_effects(products, theta, chosen, order, rng)
-    unit = fit._unit
-    beta = fit._ols + unit * np.linalg.solve(fit._R, fixed.T).T
-    sigma2 *= unit**2
+    core_effects, sigma2 = draw_core(products, theta, chosen, order, rng)
     shuffled = np.empty_like(theta)
     shuffled[order] = theta
-    variance = np.column_stack([shuffled**2 * sigma2[:, None], sigma2])
+    unit = fit._unit
+    beta = fit._ols + unit * np.linalg.solve(fit._R, core_effects[:, products.q :].T).T
+    variance = np.column_stack([shuffled**2, np.ones(n)]) * (sigma2 * unit**2)[:, None]
     return Posterior(
         fixed=pd.DataFrame(beta, columns=fit._fixed.names),
-        random={
-            term.name: pd.DataFrame(_scaled(random[k], unit), columns=term.levels, copy=False)
-            for k, term in enumerate(fit._terms)
-        },
+        random=EffectDraws(fit, shuffled, core_effects, np.sqrt(sigma2), rng),
         variance=pd.DataFrame(variance, columns=[*fit.random, "residual"]),
         pareto_k=pareto_k,
         effective_size=effective,
@@ -124,19 +169,14 @@ def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1
     )
 
 
-def _scaled(values: np.ndarray, unit: float) -> np.ndarray:
-    values *= unit
-    return values
-
-
-def draw_effects(
+def draw_core(
     products: Likelihood,
     theta: np.ndarray,
     chosen: np.ndarray,
     place: np.ndarray,
     rng: np.random.Generator,
-) -> tuple[np.ndarray, dict[int, np.ndarray], np.ndarray]:
-    """Draws of coefficients, effects and residual variance given ratios.
+) -> tuple[np.ndarray, np.ndarray]:
+    """Draws of residual variance, coefficients and the effects in the core, given ratios.
 
     Parameters
     ----------
@@ -151,15 +191,13 @@ def draw_effects(
 
     Returns
     -------
-    fixed : (n, p) array
-        Coefficients in the orthonormal basis.
-    random : dict of int to (n, levels) array
+    core_effects : (n, q + p) array
+        Effects of the levels in the core, then coefficients in the orthonormal basis.
     sigma2 : (n,) array
         Residual variance.
     """
     n = len(theta)
     core_effects = np.empty((n, products.q + products.p))
-    ratios = np.empty_like(theta)
     sigma2 = np.empty(n)
     chunk = max(1, DRAW_CHUNK // products.c**2)
     for at in range(0, n, chunk):
@@ -171,7 +209,5 @@ def draw_effects(
         noise = rng.standard_normal((len(where), core_effects.shape[1])) * np.sqrt(s2)[:, None]
         rows = place[part]
         sigma2[rows] = s2
-        ratios[rows] = theta[part]
         core_effects[rows] = products.core_effects(at_own, core, where, noise)
-    random = products.level_effects(ratios, core_effects, np.sqrt(sigma2), rng)
-    return core_effects[:, products.q :], random, sigma2
+    return core_effects, sigma2

@@ -7,7 +7,7 @@ import pandas as pd
 
 from .errors import MixedModelError
 from .inference import products_through_v
-from .means import t_quantile
+from .means import check_coverage, t_quantile
 from .random_part import RandomTerm, group_labels
 
 if TYPE_CHECKING:
@@ -53,6 +53,7 @@ def predict(
     """
     if level not in ("population", "conditional"):
         raise ValueError(f"level must be population or conditional, not '{level}'.")
+    check_coverage(coverage)
     rows, estimable = fit._fixed.matrix(new)
     inference = fit.inference
     basis = inference.to_basis(rows)
@@ -111,9 +112,12 @@ def _touch(term: RandomTerm, new: pd.DataFrame, *, needed: bool):
     if term.covariate:
         if term.covariate not in new:
             raise MixedModelError(f"column {term.covariate} of '{term.name}' is missing.")
-        values = (new[term.covariate].to_numpy(dtype=float) - term.centre) / term.scale
-        if not np.isfinite(values).all():
-            raise MixedModelError(f"column {term.covariate} has an empty or infinite value.")
+        raw = pd.to_numeric(new[term.covariate], errors="coerce").to_numpy(float)
+        if not np.isfinite(raw).all():
+            raise MixedModelError(
+                f"column {term.covariate} has a value that is empty or no number."
+            )
+        values = (raw - term.centre) / term.scale
     absent = [name for name in term.columns if name not in new]
     if absent:
         if needed:

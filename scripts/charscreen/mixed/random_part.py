@@ -104,16 +104,15 @@ def read_random(names: Sequence[str], data: pd.DataFrame) -> tuple[list[RandomTe
     MixedModelError
         A column is missing, a name is given twice, or a covariate is not a finite number.
     """
-    names = [name.replace(" ", "") for name in names]
+    parts = [_parse(name, data) for name in names]
+    names = [":".join(group) + (f"|{covariate}" if covariate else "") for group, covariate in parts]
     twice = sorted({name for name in names if names.count(name) > 1})
     if twice:
         raise MixedModelError(f"random term {', '.join(twice)} is given twice.")
     if "residual" in names:
         raise MixedModelError("the name 'residual' is kept for the rest; rename that column.")
     terms, flags = [], []
-    for name in names:
-        group, _, covariate = name.partition("|")
-        columns = tuple(group.split(":"))
+    for name, (columns, covariate) in zip(names, parts, strict=True):
         absent = [c for c in (*columns, *([covariate] if covariate else [])) if c not in data]
         if absent:
             raise MixedModelError(f"random term '{name}': no column {', '.join(absent)}.")
@@ -131,15 +130,29 @@ def read_random(names: Sequence[str], data: pd.DataFrame) -> tuple[list[RandomTe
         if covariate:
             x = _covariate(data, covariate, name, codes >= 0)
             centre, scale = float(x.mean()), float(x.std(ddof=1))
-            if not scale > 1e-9 * max(1.0, np.abs(x).max()):
+            if not scale > 1e-9 * np.abs(x).max():
                 flags.append(f"random term '{name}' dropped: {covariate} does not vary")
                 continue
             values[codes >= 0] = (x - centre) / scale
         levels = [str(level) for level in levels]
-        terms.append(
-            RandomTerm(name, columns, covariate or None, centre, scale, levels, codes, values)
-        )
+        terms.append(RandomTerm(name, columns, covariate, centre, scale, levels, codes, values))
     return terms, flags
+
+
+def _parse(name: str, data: pd.DataFrame) -> tuple[tuple[str, ...], str | None]:
+    """Grouping columns and covariate of a random term; a column's own name stands for itself."""
+    if not isinstance(name, str) or not name.strip():
+        raise MixedModelError(
+            f"a random term must be the name of a column, a:b or a|x, not {name!r}."
+        )
+    if name in data:
+        return (name,), None
+    group, bar, covariate = name.partition("|")
+    columns = tuple(part.strip().strip("`") for part in group.split(":"))
+    covariate = covariate.strip().strip("`")
+    if not all(columns) or bool(bar) != bool(covariate):
+        raise MixedModelError(f"random term '{name}' is not of the form a, a:b or a|x.")
+    return columns, covariate or None
 
 
 def _covariate(data: pd.DataFrame, covariate: str, name: str, used: np.ndarray) -> np.ndarray:

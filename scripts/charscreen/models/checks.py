@@ -16,6 +16,8 @@ from charscreen.models.terms import levels_of
 LEVEL = 0.01
 """Several checks are made of each model, so a p below this is pointed out."""
 POWERS = np.linspace(-1.5, 2.5, 17)
+POWER_LIMIT = 2.706
+"""Excess of the deviance inside a 90 % interval: chi-square with one degree of freedom."""
 CUT = 1.5
 """Huber's constant: residuals beyond so many standard deviations are weighed down."""
 GOOD = "no sign of trouble"
@@ -31,6 +33,7 @@ class _Given:
     scale: str
     unit: str
     reading: Reading
+    profile: dict
 
     @property
     def fit(self) -> MixedFit:
@@ -59,6 +62,7 @@ def check_model(
     scale: str,
     unit: str,
     reading: Reading,
+    profile: dict,
 ) -> tuple[pd.DataFrame, np.ndarray | None, list[str]]:
     """Checks of the view with feedstock fixed.
 
@@ -75,6 +79,8 @@ def check_model(
     unit : str
         ``cell`` or ``lot``.
     reading : Reading
+    profile : dict
+        From `power_profile`.
 
     Returns
     -------
@@ -88,13 +94,12 @@ def check_model(
     Notes
     -----
     Lack of fit: F (Kenward-Roger) of the settings of the firings beyond the terms, against
-    firings at equal settings. Trend: F of the firings' order in time. Transform: Box & Cox's
-    profile (1964, J. R. Stat. Soc. B 26, 211; from memory) of the value, or of its odds where
-    the model is a logit, by full likelihood at the ratios of the fit, 90 % interval. Scatter of
+    firings at equal settings. Trend: F of the firings' order in time, and of the cells' in the
+    order of assembly. Transform: 90 % interval of `power_profile`. Scatter of
     activated lots: likelihood ratio of two variances against one. Normality: Shapiro & Wilk's W
     of standardised effects. Robust: Huber weights from leverage-corrected residuals.
     """
-    given = _Given(view, data, random, scale, unit, reading)
+    given = _Given(view, data, random, scale, unit, reading, profile)
     rows, flags = [], []
     robust = robust_effects(given)
     makers: list[Callable] = [_lack_of_fit, _trend, _power, _activated_scatter, _normal, _farthest]
@@ -160,35 +165,73 @@ def _trend(given: _Given):
     order = given.data["order"].to_numpy(float)
     if given.data["firing"].nunique() < 4 or np.ptp(order) == 0:
         yield _row("trend", words, "not known: fewer than four firings"), ""
-        return
+    else:
+        yield _drift(given, "trend", words, order, "firing")
+    if (given.data["run_order_by"] == "assembled").all():
+        words = "trend over the cells in the order of assembly, first to last"
+        made = given.data["run_order"].to_numpy(float)
+        yield _drift(given, "trend_assembled", words, made, "cell made")
+
+
+def _drift(given: _Given, check: str, words: str, order: np.ndarray, what: str):
     found = _extra_term(given, "place_in_time", (order - order.min()) / np.ptp(order))
     if found is None:
-        yield _row("trend", words, "not known: order and settings changed together"), ""
-        return
+        return _row(check, words, "not known: order and settings changed together"), ""
     F, df, p, slope = found
-    flag = f"The values drift from the first firing to the last (p = {p:.2g})."
-    yield _judged("trend", words, p, flag, statistic=F, df=df, estimate=slope)
+    flag = f"The values drift from the first {what} to the last (p = {p:.2g})."
+    return _judged(check, words, p, flag, statistic=F, df=df, estimate=slope)
+
+
+def power_profile(fit: MixedFit, values: np.ndarray, scale: str) -> dict:
+    """How much worse other powers than the best suit the model.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        The view with feedstock fixed.
+    values : (n,) array
+        Natural values, in the unit of the model.
+    scale : str
+        ``log``: powers of the value; ``logit``: of its odds.
+
+    Returns
+    -------
+    dict
+        ``power`` and ``excess`` (the deviance above its least) on an even grid, ``limit``,
+        ``best``, and ``lo`` and ``hi`` of the powers inside the limit.
+
+    Notes
+    -----
+    Box & Cox's profile (1964, J. R. Stat. Soc. B 26, 211; from memory) by full likelihood at the
+    ratios of the fit.
+    """
+    from scipy.interpolate import CubicSpline
+
+    base = values / (100.0 - values) if scale == "logit" else values
+    logs = np.log(base)
+    z = logs - logs.mean()  # geometric mean 1: then no Jacobian is left
+    squares = [
+        fit.deletion.residual_squares(z if abs(power) < 1e-9 else np.expm1(power * z) / power)
+        for power in POWERS
+    ]
+    fine = np.linspace(POWERS[0], POWERS[-1], 801)
+    curve = CubicSpline(POWERS, len(base) * np.log(squares))(fine)
+    excess = curve - curve.min()
+    inside = fine[excess <= POWER_LIMIT]
+    return {
+        "power": fine[::5].round(6).tolist(),
+        "excess": excess[::5].round(6).tolist(),
+        "limit": POWER_LIMIT,
+        "best": float(fine[excess.argmin()]),
+        "lo": float(inside[0]),
+        "hi": float(inside[-1]),
+    }
 
 
 def _power(given: _Given):
-    from scipy.interpolate import CubicSpline
-
     what = "odds" if given.scale == "logit" else "value"
     words = f"power of the {what} that suits the model best (0 is its {given.scale})"
-    base = given.data["value"].to_numpy(float)
-    if given.scale == "logit":
-        base = base / (100.0 - base)
-    logs = np.log(base)
-    middle = logs.mean()
-    squares = []
-    for power in POWERS:
-        z = logs - middle  # geometric mean 1: then no Jacobian is left
-        y = z if abs(power) < 1e-9 else np.expm1(power * z) / power
-        squares.append(given.fit.deletion.residual_squares(y))
-    fine = np.linspace(POWERS[0], POWERS[-1], 801)
-    curve = CubicSpline(POWERS, len(base) * np.log(squares))(fine)
-    inside = fine[curve <= curve.min() + 2.706]
-    best, lo, hi = float(fine[curve.argmin()]), float(inside[0]), float(inside[-1])
+    best, lo, hi = (given.profile[name] for name in ("best", "lo", "hi"))
     good = lo <= 0.0 <= hi
     flag = (
         f"A power of {best:.2g} of the {what} ({lo:.2g} to {hi:.2g}) would suit better than its "

@@ -9,7 +9,7 @@ import pandas as pd
 from charscreen.mixed import MixedModelError, fit_mixed
 from charscreen.models.alternatives import alternative_flag, compare_alternatives
 from charscreen.models.budget import budget_table, effort_table, level_draws
-from charscreen.models.checks import check_model
+from charscreen.models.checks import check_model, power_profile
 from charscreen.models.contrasts import inference_table
 from charscreen.models.covariates import (
     feed_covariates,
@@ -81,6 +81,8 @@ class ModelKind:
         Which of `charscreen.models.terms.COVARIATES` may enter.
     stream : int
         Number that sets its random draws apart from those of other models.
+    none_reason : str
+        Why there is no model where nothing is measured, in words.
     best : str
         ``highest`` or ``lowest``: which mean leads.
     """
@@ -92,6 +94,7 @@ class ModelKind:
     unit: str
     covariates: tuple[str, ...]
     stream: int
+    none_reason: str
     best: str = "highest"
 
 
@@ -100,7 +103,6 @@ def fit_model(
     kind: ModelKind,
     *,
     settings: Mapping,
-    none_reason: str,
     feedstocks: pd.DataFrame | None = None,
 ) -> ModelTables:
     """Fit both views of one model and put everything into tables.
@@ -114,8 +116,6 @@ def fit_model(
     settings : mapping
         draws, prior_scale, seed, interval_percent, costs (firing, lot, cell), crucibles; see
         `DEFAULTS`. [-, -, -, %, any one unit, -]
-    none_reason : str
-        Why there is no model where `rows` is empty, in words.
     feedstocks : DataFrame, optional
         What is known of the feeds, for `charscreen.models.covariates.feed_covariates`.
 
@@ -129,7 +129,7 @@ def fit_model(
     base = {"name": kind.name, "words": kind.words, "response": kind.response}
     base |= {"scale": kind.scale, "unit": kind.unit}
     if rows.empty:
-        return ModelTables({"fitted": False, "reason": none_reason, **base, "flags": flags})
+        return ModelTables({"fitted": False, "reason": kind.none_reason, **base, "flags": flags})
     runs = rows.drop_duplicates("aliquot")
     made = make_covariates(runs)
     covariates = {name: made[name] for name in made if name in kind.covariates}
@@ -144,7 +144,6 @@ def fit_model(
             rows[~leaving].reset_index(drop=True),
             kind,
             settings=settings,
-            none_reason=none_reason,
             feedstocks=feedstocks,
         )
         return _say_left_out(smaller, side_sentence(rows[leaving], kind.words), flags)
@@ -225,8 +224,16 @@ def _add_checks(
     if view.fit is None:
         return
     fit = view.fit
+    profile = power_profile(fit, data["value"].to_numpy(float), kind.scale)
+    tables.model["power_profile"] = profile
     tables.checks, robust, flags = check_model(
-        view, data, levels.random, scale=kind.scale, unit=kind.unit, reading=reading
+        view,
+        data,
+        levels.random,
+        scale=kind.scale,
+        unit=kind.unit,
+        reading=reading,
+        profile=profile,
     )
     if robust is not None:
         tables.effects.loc[: len(robust) - 1, "robust_estimate"] = robust
@@ -354,6 +361,7 @@ def _record(rows, kind, covariates, terms, levels, fit, posterior, settings, see
         "n": len(rows),
         "n_lots": int(rows["lot"].nunique()),
         "n_firings": int(rows["firing"].nunique()),
+        "order_by": {"firings": rows["order_by"].iloc[0], "rows": rows["run_order_by"].iloc[0]},
         "feedstocks": sorted(set(rows["feedstock"])),
         "activations": sorted(set(rows["activation"])) if "activated" in kind.covariates else None,
         "reml_variances": {str(k): float(v) for k, v in fit.variance_components.items()},

@@ -150,6 +150,7 @@ def estimates(fit: MixedFit, contrasts: np.ndarray, interval_percent: float) -> 
     covariance = fit.fixed_effects_cov_kr.to_numpy()
     se = np.sqrt(np.einsum("ij,jk,ik->i", contrasts, covariance, contrasts))
     df = np.array([float(fit.df(row, method="kenward_roger")) for row in contrasts])
+    df = np.round(df, 9)  # one degree of freedom must not fall short by rounding
     half = stdtrit(df, 0.5 + interval_percent / 200) * se
     p = 2 * stdtr(df, -np.abs(estimate / se))
     lo, hi = estimate - half, estimate + half

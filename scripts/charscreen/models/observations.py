@@ -24,6 +24,9 @@ COLUMNS = [
     "assembly_batch",
     "feed_batch",
     "order",
+    "order_by",
+    "run_order",
+    "run_order_by",
     "value",
     "se",
 ]
@@ -44,9 +47,9 @@ def observation_rows(
     table : DataFrame
         Result table with run, lot, feedstock, firing, activation, koh_ratio,
         activation_firing, peak_temperature_C, hold_min and the two columns named below;
-        ``<value>_se`` and assembly_batch where known.
+        ``<value>_se``, assembly_batch and assembled (a date) where known.
     design : DataFrame
-        run, and activation_temperature_C, activation_hold_min, feed_batch where given.
+        run, and activation_temperature_C, activation_hold_min, feed_batch, order where given.
         [°C, min]
     firings_done : DataFrame
         firing, and peak_temperature_C, hold_min, date where known. [°C, min]
@@ -59,7 +62,10 @@ def observation_rows(
         Columns `COLUMNS`; rows without a value are left out. ``aliquot`` is the run,
         ``activation`` is ``none`` where the run was not activated and ``activation_firing``
         None there; a feed_batch is one of its feedstock; ``order`` numbers the char firings by
-        date, else by id; ``se`` is the standard error of the reading in the unit of the value.
+        date, else by id, as ``order_by`` says; ``run_order`` numbers the rows by the day of
+        assembly, else by the order in the design, empty where neither is known of all, as
+        ``run_order_by`` says; ``se`` is the standard error of the reading in the unit of the
+        value.
     """
     if table.empty or value not in table:
         return pd.DataFrame(columns=COLUMNS)
@@ -99,20 +105,36 @@ def observation_rows(
         None if b is None else f"{f}:{b}" for f, b in zip(rows["feedstock"], batch, strict=True)
     ]
     rows["feed_batch"] = rows["feed_batch"].astype(object)
-    rows["order"] = rows["firing"].map(firing_order(rows["firing"], firings_done)).astype(float)
+    places, rows["order_by"] = firing_order(rows["firing"], firings_done)
+    rows["order"] = rows["firing"].map(places).astype(float)
+    rows["run_order"], rows["run_order_by"] = _run_order(rows, table, design)
     rows["value"] = measured[measured.notna()].to_numpy(float)
     rows["se"] = _column(table, f"{value}_se", float)
     known = rows["peak_temperature_C"].notna() & rows["hold_min"].notna()
     return rows.loc[known, COLUMNS].reset_index(drop=True)
 
 
-def firing_order(firings: pd.Series, firings_done: pd.DataFrame) -> dict[str, int]:
-    """Place of each firing in time: by date where each has one, else by id."""
+def firing_order(firings: pd.Series, firings_done: pd.DataFrame) -> tuple[dict[str, int], str]:
+    """Place of each firing in time, by ``date`` where each has one, else by ``id``; and which."""
     names = sorted(set(firings))
     dates = _texts(firings_done, "firing", "date")
-    if all(name in dates for name in names):
+    dated = all(name in dates for name in names)
+    if dated:
         names.sort(key=lambda name: (dates[name], name))
-    return {name: place for place, name in enumerate(names)}
+    return {name: place for place, name in enumerate(names)}, "date" if dated else "id"
+
+
+def _run_order(
+    rows: pd.DataFrame, table: pd.DataFrame, design: pd.DataFrame
+) -> tuple[pd.Series, str]:
+    """Place of each row by its day of assembly, else by its run's place in the design."""
+    made = _labels(_column(table, "assembled", object))
+    planned = rows["aliquot"].map(_by_id(design, "run", "order"))
+    for key, source in ((made, "assembled"), (planned, "order")):
+        if key.notna().all() and key.nunique() > 1:
+            by_place = pd.DataFrame({"key": key, "id": rows["id"]}).sort_values(["key", "id"])
+            return pd.Series(np.arange(len(rows), dtype=float), by_place.index), source
+    return pd.Series(np.nan, rows.index), ""
 
 
 def one_per_lot(rows: pd.DataFrame) -> pd.DataFrame:

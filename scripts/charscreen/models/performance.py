@@ -24,6 +24,7 @@ CAPACITANCE = ModelKind(
     unit="cell",
     covariates=CONDITIONS,
     stream=3,
+    none_reason="no cell has a capacitance yet",
 )
 ESR_AREA = ModelKind(
     name="esr_area",
@@ -33,8 +34,11 @@ ESR_AREA = ModelKind(
     unit="cell",
     covariates=CONDITIONS,
     stream=4,
+    none_reason="no cell has a series resistance and an area yet",
     best="lowest",
 )
+LEAST_CYCLES = 50
+"""Cycles from which on a retention says something about ageing (common practice, no source)."""
 RETENTION = ModelKind(
     name="retention",
     words="retention",
@@ -43,67 +47,72 @@ RETENTION = ModelKind(
     unit="cell",
     covariates=CONDITIONS,
     stream=5,
+    none_reason=f"no test has {LEAST_CYCLES} cycles or more yet",
 )
-LEAST_CYCLES = 50
-"""Cycles from which on a retention says something about ageing (common practice, no source)."""
 
 
-def fit_resistance_model(
-    cells: pd.DataFrame,
-    design: pd.DataFrame,
-    firings_done: pd.DataFrame,
-    *,
-    settings: Mapping,
-) -> ModelTables:
-    """Model of the series resistance times the area of one electrode.
-
-    Parameters
-    ----------
-    cells : DataFrame
-        As for `fit_capacitance_model`, with esr_area_ohm_cm2 and its standard error. [Ω·cm²]
-    design, firings_done, settings
-        As for `fit_capacitance_model`.
-
-    Returns
-    -------
-    ModelTables
-    """
-    rows = observation_rows(cells, design, firings_done, value="esr_area_ohm_cm2", identity="cell")
-    reason = "no cell has a series resistance and an area yet"
-    return fit_model(rows, ESR_AREA, settings=settings, none_reason=reason)
-
-
-def fit_retention_model(
+def fit_performance_models(
     cells: pd.DataFrame,
     test_results: pd.DataFrame,
     design: pd.DataFrame,
     firings_done: pd.DataFrame,
     *,
     settings: Mapping,
-) -> ModelTables:
-    """Model of what is left of the capacitance after cycling.
+    feedstocks: pd.DataFrame | None = None,
+) -> dict[str, ModelTables]:
+    """Models of electrode capacitance, of series resistance times area, and of retention.
 
     Parameters
     ----------
     cells : DataFrame
-        As for `fit_capacitance_model`, without the capacitance.
+        One row per cell: cell, run, lot, feedstock, firing, activation, koh_ratio,
+        activation_firing, peak_temperature_C, hold_min, electrode_F_per_g, esr_area_ohm_cm2
+        and their standard errors; assembly_batch and assembled where given.
+        [°C, min, F/g, Ω·cm²]
     test_results : DataFrame
         cell, cycles, retention_percent. [-, -, %]
-    design, firings_done, settings
-        As for `fit_capacitance_model`.
+    design : DataFrame
+        run, activation_temperature_C, activation_hold_min. [°C, min]
+    firings_done : DataFrame
+        firing, peak_temperature_C, hold_min: what the kiln did; replaces the plan where
+        given. [°C, min]
+    settings : mapping
+        See `charscreen.models.fit.fit_model`.
+    feedstocks : DataFrame, optional
+        feedstock, and ash_d_percent, lignin_d_percent, moisture_ar_percent where known: slopes
+        that explain part of the differences between feedstocks. [%]
 
     Returns
     -------
-    ModelTables
+    dict of str to ModelTables
+        ``capacitance``, ``esr_area`` and ``retention``.
 
     Notes
     -----
+    log(c) = feedstock + terms + char firing + lot (+ aliquot) (+ activation firing) + cell.
     A cell's retention is the median over its tests of at least `LEAST_CYCLES` cycles.
     """
-    kept = _with_retention(cells, test_results)
-    rows = observation_rows(kept, design, firings_done, value="retention_percent", identity="cell")
-    reason = f"no test has {LEAST_CYCLES} cycles or more yet"
-    return fit_model(rows, RETENTION, settings=settings, none_reason=reason)
+    cells = _with_retention(cells, test_results)
+    models = {}
+    for kind in (CAPACITANCE, ESR_AREA, RETENTION):
+        rows = observation_rows(cells, design, firings_done, value=kind.response, identity="cell")
+        models[kind.name] = fit_model(rows, kind, settings=settings, feedstocks=feedstocks)
+    return models
+
+
+def fit_capacitance_model(
+    cells: pd.DataFrame,
+    design: pd.DataFrame,
+    firings_done: pd.DataFrame,
+    *,
+    settings: Mapping,
+    feedstocks: pd.DataFrame | None = None,
+) -> ModelTables:
+    """The model of electrode capacitance alone; see `fit_performance_models`."""
+    rows = observation_rows(
+        cells, design, firings_done, value=CAPACITANCE.response, identity="cell"
+    )
+    return fit_model(rows, CAPACITANCE, settings=settings, feedstocks=feedstocks)
 
 
 def _with_retention(cells: pd.DataFrame, test_results: pd.DataFrame) -> pd.DataFrame:
@@ -114,40 +123,3 @@ def _with_retention(cells: pd.DataFrame, test_results: pd.DataFrame) -> pd.DataF
     values = pd.to_numeric(test_results["retention_percent"], errors="coerce")[long]
     by_cell = values.groupby(test_results.loc[long, "cell"].astype(str)).median()
     return cells.assign(retention_percent=cells["cell"].astype(str).map(by_cell).astype(float))
-
-
-def fit_capacitance_model(
-    cells: pd.DataFrame,
-    design: pd.DataFrame,
-    firings_done: pd.DataFrame,
-    *,
-    settings: Mapping,
-) -> ModelTables:
-    """Model of the electrode capacitance per gram of carbon.
-
-    Parameters
-    ----------
-    cells : DataFrame
-        One row per cell: cell, run, lot, feedstock, firing, activation, koh_ratio,
-        activation_firing, peak_temperature_C, hold_min, electrode_F_per_g and its standard
-        error, assembly_batch where given. [°C, min, F/g]
-    design : DataFrame
-        run, activation_temperature_C, activation_hold_min. [°C, min]
-    firings_done : DataFrame
-        firing, peak_temperature_C, hold_min: what the kiln did; replaces the plan where
-        given. [°C, min]
-    settings : mapping
-        See `charscreen.models.fit.fit_model`.
-
-    Returns
-    -------
-    ModelTables
-
-    Notes
-    -----
-    log(c) = feedstock + terms + char firing + lot (+ aliquot) (+ activation firing) + cell.
-    """
-    rows = observation_rows(cells, design, firings_done, value="electrode_F_per_g", identity="cell")
-    return fit_model(
-        rows, CAPACITANCE, settings=settings, none_reason="no cell has a capacitance yet"
-    )

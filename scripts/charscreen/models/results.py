@@ -69,6 +69,7 @@ def residuals_table(data, fit) -> pd.DataFrame:
     table["standardised"] = residual / scatter
     table["leverage"] = fit.deletion.leverage
     table["order"] = data["order"]
+    table["run_order"] = data["run_order"]
     table["weight"] = data["w"]
     return table[RESIDUAL_COLUMNS]
 

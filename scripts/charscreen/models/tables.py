@@ -36,6 +36,7 @@ RESIDUAL_COLUMNS = [
     "standardised",
     "leverage",
     "order",
+    "run_order",
     "weight",
 ]
 INFLUENCE_COLUMNS = [

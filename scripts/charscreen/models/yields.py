@@ -17,6 +17,7 @@ CHAR_YIELD = ModelKind(
     unit="lot",
     covariates=("temperature", "log2_hold"),
     stream=1,
+    none_reason="no lot has a char yield yet",
 )
 ACTIVATION_YIELD = ModelKind(
     name="activation_yield",
@@ -32,6 +33,7 @@ ACTIVATION_YIELD = ModelKind(
         "activation_log2_hold",
     ),
     stream=2,
+    none_reason="no activated lot has been weighed yet",
 )
 OVERALL_YIELD = ModelKind(
     name="overall_yield",
@@ -48,6 +50,7 @@ OVERALL_YIELD = ModelKind(
         "activation_log2_hold",
     ),
     stream=6,
+    none_reason="no lot has its finished carbon weighed yet",
 )
 
 
@@ -83,7 +86,6 @@ def fit_overall_yield_model(
         rows,
         OVERALL_YIELD,
         settings=settings,
-        none_reason="no lot has its finished carbon weighed yet",
         feedstocks=feedstocks,
     )
 
@@ -142,14 +144,12 @@ def fit_yield_models(
             char,
             CHAR_YIELD,
             settings=settings,
-            none_reason="no lot has a char yield yet",
             feedstocks=feedstocks,
         ),
         "activation_yield": fit_model(
             step,
             ACTIVATION_YIELD,
             settings=settings,
-            none_reason="no activated lot has been weighed yet",
             feedstocks=feedstocks,
         ),
     }

@@ -32,7 +32,8 @@ def draw_figures(
     ----------
     inputs : mapping
         ``ranking``, ``yields``, ``cells``: DataFrames; ``models``: name to a mapping with the
-        DataFrames ``means``, ``variance``, ``residuals``, ``groups``, ``influence``.
+        DataFrames ``means``, ``variance``, ``residuals``, ``groups``, ``influence`` and the
+        dict ``json``.
     merits : list of str
         Merits that are ranked; the first one also gives the response to temperature.
     invented : bool
@@ -71,6 +72,7 @@ def draw_figures(
             model_words(name),
             groups=_table(models, name, "groups"),
             influence=_table(models, name, "influence"),
+            record=models.get(name, {}).get("json"),
         )
     if invented:
         for figure in figures.values():

@@ -26,6 +26,14 @@ NAMED_MOST = 4
 LEVELS_MOST = 3
 """Normal plots beside that of the residuals: those of the levels with most groups."""
 INFLUENCE_MOST = 12
+RUNNING = 9
+"""Residuals in a running median."""
+ORDERS = {
+    "date": "time",
+    "id": "names (dates are not given)",
+    "assembled": "the order of assembly, by day",
+    "order": "the order of the design (days of assembly are not given)",
+}
 
 
 @themed
@@ -35,19 +43,23 @@ def draw_model_checks(
     *,
     groups: pd.DataFrame | None = None,
     influence: pd.DataFrame | None = None,
+    record: Mapping | None = None,
 ) -> Figure:
-    """Residuals against fitted values and in the order of time, normal plots, influence.
+    """Residuals against fitted values and in the order of time, normal plots, powers, influence.
 
     Parameters
     ----------
     residuals : DataFrame
-        Columns id, firing, fitted, standardised, and order (of the firings in time).
+        Columns id, firing, fitted, standardised, order (of the firings in time) and run_order
+        (of the rows).
     title : str
         Name of the model in words.
     groups : DataFrame, optional
         Columns level, group, standardised: effects of single firings, lots and so on.
     influence : DataFrame, optional
         Columns level, group, cook, changes_top.
+    record : mapping, optional
+        Of the model: ``order_by``, ``power_profile``, ``scale``.
 
     Notes
     -----
@@ -60,9 +72,19 @@ def draw_model_checks(
         return message_figure(f"{first_upper(title)}: no model has been fitted yet.")
     panels = _normal_panels(known, groups)
     shown = _influential(influence)
-    width = max(len(panels), 2)
-    layout = [["fitted", *["firing"] * (width - 1)], [f"normal{k}" for k in range(len(panels))]]
-    layout[1] += ["none"] * (width - len(panels))
+    record = record or {}
+    order_by, profile = record.get("order_by") or {}, record.get("power_profile")
+    in_order = order_by.get("rows") and known["run_order"].map(is_number).all()
+    second = [f"normal{k}" for k in range(len(panels))]
+    third = ["power"] if profile and in_order else []
+    second += ["power"] if profile and not in_order else []
+    width = max(len(second), 2)
+    layout = [
+        ["fitted", *["firing"] * (width - 1)],
+        second + ["none"] * (width - len(second)),
+    ]
+    if in_order:
+        layout.append(third + ["order"] * (width - len(third)))
     if shown:
         layout.append(["influence"] * width)
     figure = new_figure(width_in=7.4, height_in=2.45 * len(layout))
@@ -71,7 +93,11 @@ def draw_model_checks(
     points = {"marker": "o", "markersize": 3.4, "linestyle": "", "color": COLOURS[0]}
     points |= {"markerfacecolor": "none", "markeredgewidth": 0.9}
     _against_fitted(axes["fitted"], known, points)
-    _by_firing(axes["firing"], known, points)
+    _by_firing(axes["firing"], known, points, order_by.get("firings", "date"))
+    if in_order:
+        _in_order(axes["order"], known, points, order_by["rows"])
+    if profile:
+        _draw_power(axes["power"], profile, record.get("scale", "log"))
     for k, (label, values) in enumerate(panels):
         _against_normal(axes[f"normal{k}"], values, points, label)
     axes["normal0"].set_ylabel("Standardised effect")
@@ -154,7 +180,31 @@ def _against_normal(axes: Axes, values: np.ndarray, points: Mapping, label: str)
     axes.set_xlabel("Expected if normal")
 
 
-def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping) -> None:
+def _in_order(axes: Axes, known: pd.DataFrame, points: Mapping, order_by: str) -> None:
+    axes.axhline(0, color=SOFT, linewidth=1)
+    axes.plot(known["run_order"] + 1, known["standardised"], **points)
+    if len(known) >= RUNNING:
+        ordered = known.sort_values("run_order", kind="stable")
+        middle = ordered[["run_order", "standardised"]].rolling(RUNNING, center=True).median()
+        axes.plot(middle["run_order"] + 1, middle["standardised"], color=INK, linewidth=1.6)
+    axes.set_xlabel(f"Place in {ORDERS[order_by]} (line: running median of {RUNNING})")
+    axes.set_ylabel("Standardised residual")
+
+
+def _draw_power(axes: Axes, profile: Mapping, scale: str) -> None:
+    power, excess = np.array(profile["power"]), np.array(profile["excess"])
+    top = 4.0 * profile["limit"]
+    axes.axvspan(profile["lo"], profile["hi"], color=SOFT, alpha=0.35, linewidth=0)
+    axes.axvline(0.0, color=INK, linewidth=1.0, linestyle=(0, (4, 2)))
+    axes.plot(power, excess, color=COLOURS[0], linewidth=1.6)
+    seen = power[excess <= top]
+    axes.set_xlim(min(seen[0], -0.5), max(seen[-1], 0.5))
+    axes.set_ylim(0, top)
+    axes.set_xlabel(f"Power of the {'odds' if scale == 'logit' else 'value'} (0: {scale})")
+    axes.set_ylabel("Deviance above its least")
+
+
+def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping, order_by: str) -> None:
     names = known["firing"].astype(str)
     place_in_time = known.get("order", names)
     firings = list(dict.fromkeys(names.iloc[np.argsort(place_in_time, kind="stable")]))
@@ -174,5 +224,5 @@ def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping) -> None:
         fontsize=8 if len(firings) <= 30 else 6,
     )
     axes.grid(axis="x", visible=False)
-    axes.set_xlabel("Firing, in the order of time (short line: mean)")
+    axes.set_xlabel(f"Firing, in the order of {ORDERS[order_by]} (short line: mean)")
     axes.set_ylabel("Standardised residual")

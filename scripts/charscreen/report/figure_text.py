@@ -234,8 +234,11 @@ def _checks(name: str, residuals: pd.DataFrame) -> tuple[str, str]:
         "Top left "
         "(fitted on the scale of the model): a fan or a bend would speak against that scale; those "
         "beyond 3 standard deviations are named, at most four. Top right: a firing that lies off "
-        "as a whole was not like its plan, a slope would be a drift. Middle: effects of each level "
-        "against the normal distribution; points far from the line at its ends are outliers. "
+        "as a whole was not like its plan, a slope would be a drift. Second row: effects of each "
+        "level against the normal distribution; points far from the line at its ends are outliers. "
+        "Powers of the value or its odds in the grey band (90 % interval) suit nearly as well as "
+        "the best; the dashed line is the scale of the model. Where the order of assembly or of "
+        "the design is known, residuals stand in that order too: a slope would be a drift. "
         "Below: what would change most if it were left out; a filled diamond: without it another "
         "feedstock leads."
     )
