@@ -13,8 +13,9 @@ from charscreen.words import count_words, list_ids, merit_words
 
 _UNWEIGHED = (
     "No desirability is set for two merits, so the merits are multiplied, each to the power of its "
-    "weight (one of which less is better divides); now all weigh the same."
+    "weight{divides}; now all weigh the same."
 )
+_DIVIDES = " (one of which less is better divides)"
 
 
 class Comparison(NamedTuple):
@@ -88,7 +89,8 @@ def compare_candidates(
     sensitivity = pd.concat([swept, *prices], ignore_index=True) if len(prices) else swept
     sentences = sensitivity_sentences(sensitivity, merit_words, str)
     if len(swept) and not by_wish:
-        sentences.insert(0, _UNWEIGHED)
+        less = any(better[name] == "less" for name in weights)
+        sentences.insert(0, _UNWEIGHED.format(divides=_DIVIDES if less else ""))
     summary = {
         "groups": found,
         "front": _front_sentences(front, ranked),
