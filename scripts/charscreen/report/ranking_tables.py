@@ -5,7 +5,7 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.report.blocks import Column, Strip, Strips, Table
-from charscreen.report.ranking_view import is_in_group, of_merit
+from charscreen.report.ranking_view import is_in_group, is_unmade, less_is_better, of_merit
 from charscreen.report.tables import Names, count_text, interval_text
 from charscreen.rounding import fixed, is_number, percent, significant
 from charscreen.words import candidate_words, feedstock_words, merit_unit, merit_words
@@ -39,6 +39,7 @@ def ranking_table(
     unit = merit_unit(merit, all_rows["unit"].iloc[0] if len(all_rows) else None)
     shown_rows = all_rows.head(top).to_dict("records")
     rows = []
+    limited = "p_meets" in all_rows and bool(all_rows["p_meets"].map(is_number).any())
     for place, row in enumerate(shown_rows, start=1):
         estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
         ranks = ""
@@ -54,13 +55,16 @@ def ranking_table(
                 percent(row["p_best"]),
                 percent(row["p_top3"]),
                 ", ".join(count_text(row[n]) or "–" for n in ("n_firings", "n_lots", "n_cells")),
+                *([percent(row["p_meets"]) or "–"] if limited else []),
                 _group_words(row, place),
             ]
         )
+    best_end = "; less is better" if less_is_better(all_rows) else ""
     shown = f"the best {len(rows)} of {len(all_rows)}" if len(all_rows) > len(rows) else "all"
     return Table(
         id=f"table-ranking-{merit}",
-        caption=f"Ranking by {merit_words(merit)}, {shown} candidates; intervals of {level}",
+        caption=f"Ranking by {merit_words(merit)}, {shown} candidates{best_end}; intervals of "
+        f"{level}",
         note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}",
         file=file,
         columns=[
@@ -72,6 +76,7 @@ def ranking_table(
             Column("Chance best", True),
             Column("Chance top 3", True),
             Column("Firings, lots, cells", True),
+            *([Column("Meets the limits", True)] if limited else []),
             Column("Told apart"),
         ],
         rows=rows,
@@ -95,8 +100,8 @@ def _basis_words(row: Mapping) -> str:
     basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
     if basis == "fired off plan":
         return " (predicted: its firing missed the plan)"
-    if row.get("predicted") == "yes":
-        return " (no lot made)"
+    if is_unmade(row):
+        return " (predicted, no lot made)"
     words = {"measured": "", "other conditions": "not measured here"}.get(basis, basis)
     return f" ({words})" if words else ""
 
