@@ -121,7 +121,7 @@ model:
   prior_scale: 1.0
 # What things cost, in a currency that does not exist.
 prices:
-  currency: crowns
+  currency: tokens
   koh_per_kg: 6
   acid_per_L: 1.5
   acid_mL_per_g_char: 20

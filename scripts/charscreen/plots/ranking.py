@@ -106,9 +106,9 @@ def draw_ranking(
     )
     axes.xaxis.set_major_locator(MaxNLocator(6))
     label = f"{first_upper(merit_words(merit))} [{merit_unit(merit, rows['unit'].iloc[0])}]"
-    if less_is_better(rows):
-        label += "   less is better"
-    axes.set_xlabel(label + (f"   ({count_words(rest, 'more candidate')} below)" if rest else ""))
+    notes = ["less is better"] if less_is_better(rows) else []
+    notes += [f"{count_words(rest, 'more candidate')} below"] if rest else []
+    axes.set_xlabel(label + (f"\n({'; '.join(notes)})" if notes else ""))
     handles = [
         Line2D([], [], linestyle="", label=_kind_words(near, predicted), **_legend(near, predicted))
         for near, predicted in sorted(kinds, reverse=True)

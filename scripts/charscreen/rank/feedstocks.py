@@ -42,7 +42,8 @@ def rank_feedstocks(
         ``view`` and the columns of the ranking. ``average over tested conditions``: mean over
         the conditions tested under that activation in the whole screen, the same for all
         feedstocks, so that none gains by where it happened to be fired; columns of conditions
-        are empty. ``at its best``: the candidate of the best posterior mean.
+        are empty and limits are not asked. ``at its best``: the candidate of the best posterior
+        mean among those that stay within the limits.
     """
     tables = []
     tested = candidates[candidates["predicted"] != "yes"].reset_index(drop=True)

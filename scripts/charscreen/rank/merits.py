@@ -13,6 +13,7 @@ from charscreen.rank.cost import cost_per_kg
 from charscreen.rank.facts import Facts
 from charscreen.rank.joint import joint_reason
 from charscreen.rank.one_level import keep_one_level
+from charscreen.rounding import percent
 from charscreen.words import CONDITION_COLUMNS, FEED_COLUMNS, MERITS, merit_words
 
 WHAT = {
@@ -346,7 +347,7 @@ def _not_finite(values: np.ndarray) -> list[str]:
         return [""] * values.shape[1]
     share = np.mean(~np.isfinite(values), axis=0)
     return [
-        f"{100 * part:.2g} % of its draws are no numbers (a division by zero, a log or root of "
+        f"{'all' if part == 1 else percent(part)} of its draws are no numbers (a division by zero, a log or root of "
         "what is below zero, or too large a value)"
         if part > 0
         else ""

@@ -99,7 +99,7 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         f"told apart from the best ({count_words(near, 'candidate')}, the best included). "
     )
     if (shown["predicted"] == "yes").any():
-        caption += "Open triangle: predicted, no firing came near that condition. "
+        caption += "Open triangle: predicted, no lot of it was fired near that condition. "
     if len(lots):
         caption += (
             "Small upright strokes: lots as measured, mean of their cells "

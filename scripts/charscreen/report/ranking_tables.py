@@ -11,6 +11,8 @@ from charscreen.rounding import fixed, is_number, percent, significant
 from charscreen.words import candidate_words, feedstock_words, merit_unit, merit_words
 
 RANKING_TOP = 15
+SURE = 0.95
+"""Chance to meet the limits from which on it needs no column of its own."""
 
 
 def ranking_table(
@@ -39,7 +41,8 @@ def ranking_table(
     unit = merit_unit(merit, all_rows["unit"].iloc[0] if len(all_rows) else None)
     shown_rows = all_rows.head(top).to_dict("records")
     rows = []
-    limited = "p_meets" in all_rows and bool(all_rows["p_meets"].map(is_number).any())
+    chances = [row["p_meets"] for row in shown_rows if is_number(row.get("p_meets"))]
+    limited = bool(chances) and min(chances) < SURE
     for place, row in enumerate(shown_rows, start=1):
         estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
         ranks = ""
@@ -59,13 +62,15 @@ def ranking_table(
                 _group_words(row, place),
             ]
         )
+    sure = len(chances) == len(rows) > 0 and not limited
     best_end = "; less is better" if less_is_better(all_rows) else ""
     shown = f"the best {len(rows)} of {len(all_rows)}" if len(all_rows) > len(rows) else "all"
     return Table(
         id=f"table-ranking-{merit}",
         caption=f"Ranking by {merit_words(merit)}, {shown} candidates{best_end}; intervals of "
         f"{level}",
-        note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}",
+        note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}"
+        + (f" Each meets the limits with a chance over {percent(SURE)}." if sure else ""),
         file=file,
         columns=[
             Column("Place", True),
