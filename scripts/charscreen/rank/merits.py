@@ -345,14 +345,15 @@ def _not_finite(values: np.ndarray) -> list[str]:
     """Per candidate why it is not ranked where draws of it are no numbers, or ""."""
     if not len(values):
         return [""] * values.shape[1]
-    share = np.mean(~np.isfinite(values), axis=0)
-    return [
-        f"{'all' if part == 1 else percent(part)} of its draws are no numbers (a division by zero, a log or root of "
-        "what is below zero, or too large a value)"
-        if part > 0
-        else ""
-        for part in share
-    ]
+    reasons = []
+    for part in np.mean(~np.isfinite(values), axis=0):
+        much = "all" if part == 1 else percent(part)
+        reason = (
+            f"{much} of its draws are no numbers (a division by zero, a log or root of what is "
+            "below zero, or too large a value)"
+        )
+        reasons.append(reason if part > 0 else "")
+    return reasons
 
 
 def _of(name: str, reasons: Sequence[str]) -> list[str]:

@@ -19,6 +19,7 @@ from charscreen.rank.summaries import (
     merit_summary,
     missing_sentences,
     predicted_sentences,
+    response_of,
     response_summary,
 )
 from charscreen.words import MERITS
@@ -206,7 +207,7 @@ def rank_candidates(
         without the measurements a merit needs has no row for it. Where that happens, finished
         carbon per kg dry feed is ranked as well, with basis ``yield only``. The summary holds
         ``interval_percent``, ``group_probability``, ``n_draws``, ``n_candidates``, ``merits`` (per
-        merit: unit, words, better, best, estimate, lo, hi, p_best, expected_loss, group,
+        merit: unit, words, better, response, best, estimate, lo, hi, p_best, expected_loss, group,
         p_best_in_group, n_ranked, not_ranked), ``missing``, ``assumptions`` and
         ``predicted_sentences`` (sentences), ``predicted`` (the choices), ``limits`` (or null) and
         what `charscreen.rank.summaries.response_summary` says.
@@ -270,6 +271,7 @@ def rank_candidates(
     )
     for name, drawn in found.items():
         record = {"unit": drawn.unit, "words": drawn.words, "better": drawn.better}
+        record["response"] = response_of(drawn)
         found[name] = drawn = drawn.without(out)
         if drawn.ranked.any():
             table = table_of(candidates[drawn.ranked], name, drawn)

@@ -18,7 +18,6 @@ JOINT = (
     "Device farads per kg of dry feed are a response of their own, one value for each of {n} lots "
     "that have both yield and cells, so what the two have in common is in it."
 )
-JOINED = ("device_F_per_kg_d", "cost_per_device_F")
 
 
 def merit_summary(table: pd.DataFrame, drawn: MeritDraws) -> dict:
@@ -50,6 +49,15 @@ def merit_summary(table: pd.DataFrame, drawn: MeritDraws) -> dict:
         "second": table.iloc[1]["candidate"] if len(table) > 1 else None,
         "told_apart_from_second": bool(len(table) > 1 and not table.iloc[1]["in_group"]),
     }
+
+
+def response_of(drawn: MeritDraws) -> str:
+    """How yield and performance come together in a merit: joint, independent, or "" for neither."""
+    models = set(drawn.models)
+    if "device_farads" in models:
+        return "joint"
+    yields, performance = {"char_yield", "activation_yield"}, {"capacitance", "esr_area"}
+    return "independent" if yields & models and performance & models else ""
 
 
 def missing_sentences(drawn: MeritDraws) -> list[str]:
@@ -90,19 +98,10 @@ def response_summary(
         ``independence`` (sentence, empty where no merit joins the two), ``response`` (``joint``,
         ``independent`` or empty) and ``residual_correlation`` (r, lo, hi, n_lots; or null).
     """
-    yields, performance = {"char_yield", "activation_yield"}, {"capacitance", "esr_area"}
-    joined = [
-        name
-        for name, drawn in found.items()
-        if drawn.ranked.any()
-        and (
-            "device_farads" in drawn.models
-            or (yields & set(drawn.models) and performance & set(drawn.models))
-        )
-    ]
+    joined = [n for n, drawn in found.items() if drawn.ranked.any() and response_of(drawn)]
     if not joined:
         return {"independence": "", "response": "", "residual_correlation": None}
-    joint = any("device_farads" in found[name].models for name in joined)
+    joint = any(response_of(found[name]) == "joint" for name in joined)
     text = INDEPENDENT.format(why=source.joint_reason)
     if joint:
         text = JOINT.format(n=models["device_farads"]["n_lots"])
