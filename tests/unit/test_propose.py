@@ -256,7 +256,7 @@ def test_the_worth_decides_whether_to_stop(case, feeds, proposal, worth, status,
 def test_a_gain_about_the_worth_is_borderline(proposal):
     known = proposal.summary | {"chance_loss_above_worth": 0.3}
     for worth in (known["gain"], proposal.options["expected_gain"].max()):
-        status, sentences = advise(known | {"worth": worth}, proposal.options, prices={})
+        status, sentences = advise(known | {"worth": worth}, proposal.options)
         assert status == "propose"
         assert any(text.startswith("Borderline") for text in sentences)
 
@@ -330,7 +330,6 @@ def test_cost_counts_firings_lots_and_cells_by_hand():
         "work": 420.0,
         "kiln_h": pytest.approx(13 / 6 + 8),
         "money": None,
-        "cost": 420.0,
     }
     prices = {"electricity_per_kWh": 0.3, "koh_per_kg": 10.0, "labour_per_h": 20.0}
     prices |= {"labour_h_per_firing": 1.0, "labour_h_per_lot": 0.5, "labour_h_per_cell": 0.25}
@@ -340,6 +339,16 @@ def test_cost_counts_firings_lots_and_cells_by_hand():
     # Electricity, labour of 2 firings, 2 lots and 4 cells, 1 kg of feed, 0.6 kg of KOH.
     money = hours * 2 * 0.3 + 20 * (2 + 1 + 1) + 0.5 + 6.0
     assert both["money"] == pytest.approx(money)
-    assert both["cost"] == both["money"]
     assert both["kiln_h"] == pytest.approx(hours + 16)
     assert move_cost([], n_cells=3, prices={}, **given)["kiln_h"] == 0.0
+
+
+def test_moves_are_compared_in_one_unit(case, feeds):
+    """Cells that cost no money by the prices given are not free: then all are compared by work."""
+    prices = {"electricity_per_kWh": 0.3, "labour_per_h": 20.0, "currency": "shells"}
+    free = propose(case, feeds, prices=prices).options
+    assert set(free["cost_unit"]) == {"costs"}
+    assert (free.loc[free["move"] == "cells", "money"] == 0).all()
+    paid = propose(case, feeds, prices=prices | {"labour_h_per_cell": 0.5}).options
+    assert set(paid["cost_unit"]) == {"shells"}
+    np.testing.assert_allclose(paid["cost"], paid["money"])

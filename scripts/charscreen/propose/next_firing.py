@@ -11,8 +11,8 @@ from charscreen.plan.keeping import expected_yields
 from charscreen.plan.make import DESIGN_COLUMNS
 from charscreen.plan.settings import KOH
 from charscreen.priors import ACTIVATION_YIELD, CHAR_YIELD
-from charscreen.propose.advice import advise
-from charscreen.propose.cost import move_cost
+from charscreen.propose.advice import advise, best_of_moves
+from charscreen.propose.cost import WORK, move_cost
 from charscreen.propose.feasible import Feasible, feasible_lots, stock_left
 from charscreen.propose.rows import design_rows
 from charscreen.propose.search import Option, Search, Stakes
@@ -53,7 +53,14 @@ def no_proposal(merit: str, reason: str, *, status: str = "nothing", **more: obj
         pd.DataFrame(columns=list(DESIGN_COLUMNS)),
         pd.DataFrame(columns=list(LOT_COLUMNS)),
         pd.DataFrame(columns=list(OPTION_COLUMNS)),
-        {"status": status, "merit": merit, "sentences": [reason], "cannot_tell": [], **more},
+        {
+            "status": status,
+            "merit": merit,
+            "sentences": [reason],
+            "cannot_tell": [],
+            "best_of_moves": [],
+        }
+        | more,
     )
 
 
@@ -213,8 +220,14 @@ def propose_next(
         "candidates_carried": len(search.candidates),
         "seed": int(seed),
     }
-    status, sentences = advise(summary, options, prices=prices)
+    status, sentences = advise(summary, options)
+    if not search.of_cells:
+        reasons.append(
+            f"What more cells of the lots you have would add cannot be told: by "
+            f"{merit_words(stakes.merit)} a lot is one value."
+        )
     summary |= {"status": status, "sentences": sentences, "cannot_tell": reasons}
+    summary["best_of_moves"] = list(best_of_moves(options)["option"])
     return Proposal(rows, to_weigh, options, summary)
 
 
@@ -281,10 +294,9 @@ def _options_table(
     kiln: Mapping,
     feed_price: Mapping[str, float],
 ) -> pd.DataFrame:
-    rows = []
-    for option in scored:
-        n_cells = sum(option.cells.values()) if option.cells else option.n_lots * cells_per_lot
-        cost = move_cost(
+    cells = [sum(o.cells.values()) if o.cells else o.n_lots * cells_per_lot for o in scored]
+    found = [
+        move_cost(
             option.firings,
             n_cells=n_cells,
             costs=costs,
@@ -292,8 +304,14 @@ def _options_table(
             kiln=kiln,
             feed_price_per_kg=feed_price,
         )
+        for option, n_cells in zip(scored, cells, strict=True)
+    ]
+    # What costs no money by the prices given is not free: then the work of all is compared.
+    in_money = all(cost["money"] for cost in found)
+    rows = []
+    for option, n_cells, cost in zip(scored, cells, found, strict=True):
         last = option.firings[-1].iloc[0] if option.firings else {}
-        in_money = bool(cost["money"])
+        each = float(cost["money"] if in_money else cost["work"])
         rows.append(
             {
                 "move": option.move,
@@ -306,11 +324,11 @@ def _options_table(
                 "expected_gain": option.gain,
                 "gain_se": option.se,
                 "unit": unit,
-                "cost": cost["cost"],
-                "cost_unit": str(prices.get("currency") or "money") if in_money else "costs",
+                "cost": each,
+                "cost_unit": str(prices.get("currency") or "money") if in_money else WORK,
                 "kiln_h": cost["kiln_h"],
                 "money": np.nan if cost["money"] is None else cost["money"],
-                "gain_per_cost": option.gain / cost["cost"],
+                "gain_per_cost": option.gain / each,
                 "proposed": "yes" if option is proposed else "no",
             }
         )

@@ -29,6 +29,7 @@ from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
 from charscreen.report.flags_view import count_flagged
+from charscreen.report.next_view import next_section
 from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
 from charscreen.report.resistance import resistance_words
@@ -67,6 +68,7 @@ def make_sections(
         _ranking(inputs, config, pictures, folder),
         _groups(inputs, config, folder),
         *([several] if several else []),
+        next_section(inputs, folder),
         _yields(inputs, pictures, folder),
         _capacitances(inputs, pictures, folder),
         _response(pictures),
