@@ -297,6 +297,9 @@ def test_feedstocks_are_averaged_over_the_same_conditions_and_taken_at_their_bes
     best = table[table["view"] == "at its best"].set_index("feedstock")
     assert best.loc["shell", "candidate"] == "shell_800C_60min"
     assert best.loc["shell", "p_best"] == 1.0
+    lead = ranked.summary["feedstocks"][-1]
+    assert (lead["view"], lead["n"], lead["activation"]) == ("at its best", 2, None)
+    assert lead["leading"][0] == {"feedstock": "shell", "p_best": 1.0}
 
 
 def test_device_farads_are_joint_only_where_most_lots_have_both(models):

@@ -63,6 +63,40 @@ def rank_feedstocks(
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
 
 
+def feedstock_summary(table: pd.DataFrame, *, top: int = 3) -> list[dict]:
+    """The leading feedstocks of each merit and view.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `rank_feedstocks`.
+    top : int
+        How many of each.
+
+    Returns
+    -------
+    list of dict
+        merit, view, activation (None at its best), n, and ``leading``: feedstock and p_best,
+        the best estimate first.
+    """
+    if table.empty:
+        return []
+    table = table.assign(_of=table["activation"].where(table["view"] == AVERAGE, ""))
+    found = []
+    for (merit, view, activation), rows in table.groupby(["merit", "view", "_of"], sort=False):
+        leading = rows.head(top)[["feedstock", "p_best"]].to_dict("records")
+        found.append(
+            {
+                "merit": merit,
+                "view": view,
+                "activation": activation or None,
+                "n": len(rows),
+                "leading": leading,
+            }
+        )
+    return found
+
+
 def _crossed(tested: pd.DataFrame, activation: str) -> pd.DataFrame:
     """Each feedstock measured under an activation, at each condition tested under it."""
     like = tested[tested["activation"] == activation]

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from charscreen.report.feedstock_text import feedstock_sentences
 from charscreen.report.ranking_view import has_scatter, is_in_group, is_unmade, of_merit
 from charscreen.report.unfilled_view import unfilled_sentences
 from charscreen.rounding import fixed, is_number, percent, with_interval
@@ -358,6 +359,7 @@ def missing_sentences(inputs: Mapping, *, all_notes: bool = True) -> list[str]:
         sentences += summary.get("predicted_sentences") or []
     sentences += summary.get("missing") or []
     if all_notes:
+        sentences += feedstock_sentences(summary.get("feedstocks") or [], names)
         sentences += summary.get("assumptions") or []
     return [first_upper(candidates_in_words(str(sentence), names)) for sentence in sentences]
 
