@@ -343,14 +343,14 @@ def _options_table(
 def _lots_text(option: Option) -> str:
     """What an option makes: lots firing by firing, or cells by run."""
     if option.cells:
-        return ", ".join(f"{run} x {n}" for run, n in option.cells.items())
+        return ", ".join(f"{n} of {run}" for run, n in option.cells.items())
     firings = []
     for lots in option.firings:
-        names = lots["feedstock"].where(lots["activation"] != KOH, lots["feedstock"] + " KOH")
+        names = lots["feedstock"].where(lots["activation"] != KOH, lots["feedstock"] + " with KOH")
         counts = names.value_counts(sort=False).sort_index()
         first = lots.iloc[0]
         at = f"{first['peak_temperature_C']:g} °C {first['hold_min']:g} min"
-        firings.append(f"{at}: " + ", ".join(f"{name} x {n}" for name, n in counts.items()))
+        firings.append(f"{at}: " + ", ".join(f"{n} x {name}" for name, n in counts.items()))
     return "; ".join(firings)
 
 
