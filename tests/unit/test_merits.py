@@ -3,12 +3,17 @@
 import numpy as np
 import pandas as pd
 import pytest
+import report_case as case
 from charscreen.arithmetic import parse_expression
 from charscreen.rank import rank_candidates
 from charscreen.rank.cost import cost_per_kg, cost_sentences
 from charscreen.rank.facts import Facts, UserMerit, make_facts
 from charscreen.rank.joint import joint_reason
 from charscreen.rank.predicted import inside_hull
+from charscreen.report.feedstock_text import feedstock_sentences
+from charscreen.report.ranking_tables import ranking_table
+from charscreen.report.ranking_view import of_merit
+from charscreen.report.text import answer
 from charscreen.words import EXPRESSION_NAMES
 from rank_case import covariates, fixed_draws, make_candidates, make_draws, make_models, model
 
@@ -328,3 +333,40 @@ def test_one_candidate_is_ranked_by_every_merit(candidates, models, draws):
     )
     assert ranked.table["p_best"].tolist() == [1.0, 1.0]
     assert ranked.table["expected_loss"].tolist() == [0.0, 0.0]
+
+
+def test_the_page_says_direction_limits_and_what_is_predicted():
+    inputs = case.full_inputs()
+    inputs["ranking"]["better"] = "less"
+    inputs["ranking"]["p_meets"] = 0.6
+    rows = of_merit(inputs["ranking"], "electrode_F_per_g")
+    assert rows["estimate"].is_monotonic_increasing
+    given = {"level": "90 %", "rule": "Rule.", "file": "f", "names": None, "top": 15}
+    table = ranking_table(inputs["ranking"], "electrode_F_per_g", **given)
+    assert "; less is better; intervals of 90 %" in table.caption
+    place = [column.text for column in table.columns].index("Meets the limits")
+    assert table.rows[0][place] == "60 %"
+    inputs["ranking"]["p_meets"] = 0.97
+    table = ranking_table(inputs["ranking"], "electrode_F_per_g", **given)
+    assert table.note.endswith("Each meets the limits with a chance over 90 %.")
+    first = rows.index[0]
+    rows.loc[first, ["predicted", "n_firings", "n_lots", "n_cells"]] = ["yes", 0, 0, 0]
+    inputs["ranking"] = rows
+    sentences = answer(inputs, case.CONFIG)
+    assert "(predicted, no lot made there)" in sentences[0]
+    assert "; the best at which lots were made is " in sentences[0]
+    assert sentences[2].startswith("The first place is predicted from lots at other conditions")
+
+
+def test_feedstocks_are_named_with_their_chances():
+    leading = [
+        {"merit": "electrode_F_per_g", "view": "average over tested conditions", "n": 3}
+        | {"activation": "none", "leading": [{"feedstock": "husk", "p_best": 0.9}]},
+        {"merit": "electrode_F_per_g", "view": "at its best", "n": 3, "activation": None}
+        | {"leading": [{"feedstock": f, "p_best": p} for f, p in (("husk", 0.7), ("x", 0.001))]},
+    ]
+    assert feedstock_sentences(leading, {"husk": "Rice husk"}) == [
+        "Feedstocks as such by electrode capacitance, with the chance to be the best of them: at "
+        "their best condition: Rice husk (70 %); averaged over the tested conditions, not "
+        "activated: Rice husk (90 %)."
+    ]

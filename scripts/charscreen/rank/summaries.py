@@ -150,20 +150,25 @@ def predicted_sentences(chosen: list[dict], ranked: Mapping[str, list[str]]) -> 
     ranked : mapping of str to list of str
         Merit to candidates that have a place.
     """
-    sentences = []
+    alike: dict[tuple, list[str]] = {}
     for merit in dict.fromkeys(row["merit"] for row in chosen):
         mine = [row for row in chosen if row["merit"] == merit]
         new = [r for r in mine if r["gain_percent"] > 0 and r["candidate"] in ranked.get(merit, ())]
-        if new:
+        alike.setdefault((len(new), len(mine)), []).append(merit_words(merit))
+    sentences = []
+    for (n_new, n), words in alike.items():
+        by = f"By {list_ids(words)}"
+        each = " each" if len(words) > 1 else ""
+        if n_new:
             sentences.append(
-                f"By {merit_words(merit)}, {len(new)} of {count_words(len(mine), 'feedstock')} "
-                "would do better at a condition within the tested range at which no lot was made; "
-                "these are ranked as predicted."
+                f"{by}, {n_new} of {count_words(n, 'feedstock')}{each} would do better at a "
+                "condition within the tested range at which no lot was made; these are ranked as "
+                "predicted."
             )
         else:
             sentences.append(
-                f"By {merit_words(merit)}, no feedstock is expected to do better by 1 % or more "
-                "anywhere within the tested range than at a condition it was tested at."
+                f"{by}, no feedstock is expected to do better by 1 % or more anywhere within the "
+                "tested range than at a condition it was tested at."
             )
     return sentences
 

@@ -5,6 +5,9 @@ from collections.abc import Mapping
 from charscreen.rounding import percent
 from charscreen.words import activation_words, feedstock_words, merit_words
 
+LEAST = 0.01
+"""Chance to be the best under which a feedstock is not worth naming."""
+
 
 def feedstock_sentences(leading: list[dict], names: Mapping[str, str] | None) -> list[str]:
     """Per merit the feedstocks that lead at their best and on average.
@@ -23,6 +26,7 @@ def feedstock_sentences(leading: list[dict], names: Mapping[str, str] | None) ->
             who = [
                 f"{feedstock_words(one['feedstock'], names)} ({percent(one['p_best'])})"
                 for one in row["leading"]
+                if one["p_best"] >= LEAST or one is row["leading"][0]
             ]
             where = "at their best condition"
             if row["activation"]:

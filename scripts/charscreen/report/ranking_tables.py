@@ -11,7 +11,7 @@ from charscreen.rounding import fixed, is_number, percent, significant
 from charscreen.words import candidate_words, feedstock_words, merit_unit, merit_words
 
 RANKING_TOP = 15
-SURE = 0.95
+SURE = 0.9
 """Chance to meet the limits from which on it needs no column of its own."""
 
 
