@@ -218,6 +218,18 @@ def test_stock_is_less_what_is_planned_and_not_weighed():
     assert stock_left(feeds, design, {"R1"}) == {"a": 0.75}
 
 
+def test_lots_that_wait_to_be_weighed_are_said(case, feeds, proposal):
+    assert proposal.summary["cannot_tell"] == []
+    runs = set(case[3]["run"])
+    waiting = sorted(runs)[:2]
+    made = propose(case, feeds, weighed=runs - set(waiting))
+    text = made.summary["cannot_tell"][0]
+    assert text.startswith(
+        f"2 lots of the design are not weighed yet ({waiting[0]} and {waiting[1]})"
+    )
+    assert "measure them first" in text
+
+
 def test_several_firings_go_on_from_simulated_outcomes(case, feeds, proposal):
     made = propose(case, feeds, settings={"firings": 2})
     assert made.design["firing"].nunique() == 2

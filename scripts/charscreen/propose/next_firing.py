@@ -13,10 +13,10 @@ from charscreen.plan.settings import KOH
 from charscreen.priors import ACTIVATION_YIELD, CHAR_YIELD
 from charscreen.propose.advice import advise, best_of_moves
 from charscreen.propose.cost import WORK, move_cost
-from charscreen.propose.feasible import Feasible, feasible_lots, stock_left
+from charscreen.propose.feasible import Feasible, feasible_lots, has_parent, stock_left
 from charscreen.propose.rows import design_rows
 from charscreen.propose.search import Option, Search, Stakes
-from charscreen.words import merit_words
+from charscreen.words import agree, count_words, list_ids, merit_words
 
 OPTION_COLUMNS = (
     *("option", "move", "peak_temperature_C", "hold_min", "n_firings", "n_lots", "n_cells"),
@@ -164,7 +164,7 @@ def propose_next(
         moisture_u_percent=moisture_u_percent,
         koh_purity_percent=koh_purity_percent,
     )
-    reasons = list(possible.reasons)
+    reasons = [*_pending(design, weighed), *possible.reasons]
     left = lots["feedstock"].map(stock).astype(float).fillna(np.inf)
     enough = lots["feed_ar_g"].fillna(0.0) / 1000 <= left + 1e-9
     short = sorted(set(lots["feedstock"]) - set(lots.loc[enough, "feedstock"]))
@@ -229,6 +229,20 @@ def propose_next(
     summary |= {"status": status, "sentences": sentences, "cannot_tell": reasons}
     summary["best_of_moves"] = list(best_of_moves(options)["option"])
     return Proposal(rows, to_weigh, options, summary)
+
+
+def _pending(design: pd.DataFrame, weighed: set[str]) -> list[str]:
+    """A sentence on lots that are planned and not weighed yet."""
+    lots = design[~has_parent(design)]
+    waiting = sorted(set(lots["run"]) - weighed)
+    if not waiting:
+        return []
+    n = len(waiting)
+    return [
+        f"{count_words(n, 'lot')} of the design {agree(n, 'is', 'are')} not weighed yet "
+        f"({list_ids(waiting)}); what they will tell is not counted here, so measure them first "
+        "and propose anew."
+    ]
 
 
 def _sized(
