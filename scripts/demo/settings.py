@@ -129,6 +129,7 @@ prices:
   labour_per_h: 20
   labour_h_per_firing: 1
   labour_h_per_lot: 0.25
+  labour_h_per_cell: 0.5
 
 merits: [electrode_F_per_g, device_F_per_kg_d, cost_per_device_F]
 ranking:
