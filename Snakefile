@@ -1,6 +1,6 @@
 # The whole graph at a glance. Data flows one way:
 #   config/ -> plan
-#   config/ -> check -> collect -> fit -> rank -> report
+#   config/ -> check -> collect -> fit -> rank -> next -> report
 # A screen is a folder with config/; another one: snakemake --directory my_screen
 import sys
 
@@ -32,6 +32,7 @@ rule report:
 rule all:
     input:
         f"{RESULTS}/report.html",
+        f"{RESULTS}/next/run_sheet.html",
         f"{RESULTS}/plan/overview.html",
         f"{RESULTS}/plan/run_sheets",
         f"{RESULTS}/plan/forms.xlsx",
@@ -41,6 +42,7 @@ include: "workflow/rules/plan.smk"
 include: "workflow/rules/collect.smk"
 include: "workflow/rules/fit.smk"
 include: "workflow/rules/rank.smk"
+include: "workflow/rules/next.smk"
 include: "workflow/rules/report.smk"
 
 
@@ -49,6 +51,7 @@ localrules:
     check,
     collect,
     fit,
+    next,
     plan,
     rank,
     report,

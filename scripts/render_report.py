@@ -8,7 +8,7 @@ from charscreen.job import job
 from charscreen.provenance import provenance, run_record
 from charscreen.rank.changes import changes_since
 from charscreen.report import render_report
-from charscreen.result_set import read_comparison, read_models
+from charscreen.result_set import read_comparison, read_models, read_next
 
 TABLES = ("ranking", "yields", "firings", "cells", "test_results", "findings", "left_out")
 
@@ -19,6 +19,7 @@ with job(snakemake.log[0]):
         "rank_summary": read_json(given.summary),
         "models": read_models(given),
         "comparison": read_comparison(given),
+        "next": read_next(given),
         "unused": params.unused,
         "unfilled": params.unfilled,
         "counts": params.counts,

@@ -15,7 +15,10 @@ with job(snakemake.log[0]):
         read_csv(given.design),
         read_csv(given.lots),
         heading="What to run next",
-        sentences=[candidates_in_words(text, names) for text in summary["sentences"]],
+        sentences=[
+            candidates_in_words(text, names)
+            for text in (*summary["sentences"], *summary["cannot_tell"])
+        ],
         feedstocks=params.feedstocks,
         kiln=params.kiln,
         title=params.title,

@@ -5,6 +5,17 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+CONDITIONS = {
+    "f_t": 0.08,
+    "f_tt": -0.05,
+    "f_h": 0.03,
+    "char_t": -0.12,
+    "char_h": -0.04,
+    "step_t": -0.05,
+}
+"""Effects of a condition that all feedstocks share: of temperature per 100 °C, squared, of hold per
+doubling, on log F/g and on the logits of both yields."""
+CONDITIONS_SD = 0.10
 TEMPERATURES_C = (600.0, 700.0, 800.0)
 HOLDS_MIN = (30.0, 60.0)
 
@@ -28,7 +39,7 @@ class SimulatedScreen:
         e = self.effects
         rows = []
         for c in candidates.to_dict("records"):
-            log_f, logit_char, logit_step = _predictors(
+            log_f, logit_char, logit_step = predictors(
                 e,
                 c["feedstock"],
                 c["activation"] != "none",
@@ -45,21 +56,21 @@ class SimulatedScreen:
         return pd.DataFrame(rows)
 
 
-def _predictors(e, feedstock, activated, temperature, hold):
+def predictors(e, feedstock, activated, temperature, hold):
     """log F/g, logit char yield, logit activation yield at a condition."""
     t, h = (temperature - 700) / 100, np.log2(hold / 60)
-    k = e["index"][feedstock]
+    k, c = e["index"][feedstock], e["conditions"]
     log_f = (
         e["mean_log_f"]
         + e["feedstock"][k]
-        + (0.08 + e["slope"][k]) * t
-        - 0.05 * t**2
-        + 0.03 * h
+        + (c["f_t"] + e["slope"][k]) * t
+        + c["f_tt"] * t**2
+        + c["f_h"] * h
         + (0.35 + e["gain"][k]) * activated
         + 0.02 * t * activated
     )
-    char = -0.85 + e["char"][k] - 0.12 * t - 0.04 * h
-    step = -1.3 + e["step"][k] - 0.05 * t
+    char = -0.85 + e["char"][k] + c["char_t"] * t + c["char_h"] * h
+    step = -1.3 + e["step"][k] + c["step_t"] * t
     return log_f, char, step
 
 
@@ -74,16 +85,25 @@ def simulate_screen(
     lot_sd: float = 0.08,
     cell_sd: float = 0.10,
     activated_share: float = 0.5,
+    draw_conditions: bool = False,
 ) -> SimulatedScreen:
     """A screen of feedstocks over firings, with firing, lot and cell scatter on the log scale.
 
     Each firing has one temperature and hold; feedstocks go round the firings, part of the lots
-    are activated, in activation firings of six lots.
+    are activated, in activation firings of six lots. The effects of the condition that all
+    feedstocks share are `CONDITIONS`, or drawn about them for each screen: one and the same truth
+    in all screens would ask of the chances to be right about it, not about screens.
     """
     rng = np.random.default_rng(seed)
+    shift = np.random.default_rng([seed, 1]).normal(0, CONDITIONS_SD, len(CONDITIONS))
+    shared = {
+        name: value + (by if draw_conditions else 0.0)
+        for (name, value), by in zip(CONDITIONS.items(), shift, strict=True)
+    }
     names = [f"f{k:02d}" for k in range(n_feedstocks)]
     effects = {
         "index": {name: k for k, name in enumerate(names)},
+        "conditions": shared,
         "mean_log_f": np.log(120.0),
         "feedstock": rng.normal(0, 0.20, n_feedstocks),
         "slope": rng.normal(0, 0.04, n_feedstocks),
@@ -142,7 +162,7 @@ def simulate_screen(
     yields, cells = [], []
     for lot in design.to_dict("records"):
         on = lot["activation"] == "KOH"
-        log_f, char, step = _predictors(
+        log_f, char, step = predictors(
             effects, lot["feedstock"], on, done[lot["firing"]], lot["hold_min"]
         )
         char += firing_y[lot["firing"]] + rng.normal(0, 0.06)

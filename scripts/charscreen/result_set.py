@@ -5,6 +5,7 @@ from collections.abc import Mapping
 from charscreen.files import read_csv, read_json
 from charscreen.graph import MODEL_NAMES, MODEL_TABLES
 
+NEXT_TABLES = ("design", "lots", "options")
 COMPARISON_TABLES = ("groups", "front", "desirability", "sensitivity")
 
 
@@ -39,3 +40,15 @@ def read_comparison(paths: Mapping[str, str]) -> dict:
     """
     tables = {name: read_csv(paths.get(name)) for name in COMPARISON_TABLES}
     return tables | {"json": read_json(paths.get("comparison"))}
+
+
+def read_next(paths: Mapping[str, str]) -> dict:
+    """What to run next: `NEXT_TABLES` as DataFrames and the dict ``summary``.
+
+    Parameters
+    ----------
+    paths : mapping of str to path
+        ``next_<table>`` and ``next_summary``; anything with a ``get`` will do.
+    """
+    tables = {name: read_csv(paths.get(f"next_{name}")) for name in NEXT_TABLES}
+    return tables | {"summary": read_json(paths.get("next_summary"))}

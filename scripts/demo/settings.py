@@ -119,10 +119,24 @@ limits:
 model:
   draws: 4000
   prior_scale: 1.0
-merits: [electrode_F_per_g, device_F_per_kg_d]
+# What things cost, in a currency that does not exist.
+prices:
+  currency: tokens
+  koh_per_kg: 6
+  acid_per_L: 1.5
+  acid_mL_per_g_char: 20
+  electricity_per_kWh: 0.3
+  labour_per_h: 20
+  labour_h_per_firing: 1
+  labour_h_per_lot: 0.25
+  labour_h_per_cell: 0.5
+
+merits: [electrode_F_per_g, device_F_per_kg_d, cost_per_device_F]
 ranking:
   interval_percent: 90
   group_probability: 0.9       # told apart once the best beats it with this probability
+  must:
+    esr_area_ohm_cm2: {{at_most: 3.5}}
 
 # The next firing is worth its work while it is expected to gain so much.
 next:

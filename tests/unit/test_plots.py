@@ -10,10 +10,10 @@ from charscreen import plots
 from charscreen.graph import MODEL_NAMES, figure_files
 from charscreen.plots import figures
 from charscreen.plots.theme import offsets, shorten
-from charscreen.rank.merits import MERITS
 from charscreen.report.ranking_view import lots_of
 from charscreen.report.svg import svg_for_page
-from charscreen.words import MODELS, merit_unit, merit_words
+from charscreen.screen.schemas import config_schema
+from charscreen.words import MERITS, MODELS, merit_unit, merit_words
 
 MERIT = "electrode_F_per_g"
 
@@ -93,6 +93,7 @@ def test_a_figure_without_data_says_so():
             *("yields", "capacitances", "response", "scatter"),
             *("checks_char_yield", "checks_activation_yield", "checks_capacitance"),
             *("checks_overall_yield", "checks_esr_area", "checks_retention"),
+            "checks_device_farads",
         ]
     )
     for figure in drawn.values():
@@ -289,8 +290,11 @@ def test_checks_name_what_is_influential_and_each_level():
 
 
 def test_words_agree_with_the_ranking_and_the_graph():
-    for name, merit in MERITS.items():
-        assert (merit_words(name), merit_unit(name)) == (merit.words, merit.unit)
+    explained = config_schema()["properties"]["merits"]["description"]
+    for name in MERITS:
+        assert f"`{name}`" in explained
+        assert merit_words(name) != name
+        assert merit_unit(name)
     assert tuple(MODELS) == MODEL_NAMES
     drawn = figures.draw_figures(case.empty_inputs(), merits=case.CONFIG["merits"])
     files = figure_files("f", case.CONFIG["merits"])

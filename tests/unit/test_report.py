@@ -369,10 +369,10 @@ def test_a_condition_carried_over_by_the_model_is_told():
     inputs = case.full_inputs()
     assert "not measured here" not in render_words(inputs)
     inputs["ranking"].loc[1, "basis"] = "other conditions"
-    inputs["ranking"].loc[2, "predicted"] = "yes"
+    inputs["ranking"].loc[2, ["predicted", "n_lots"]] = ["yes", 0]
     words = Page(render_words(inputs)).words
     assert "KOH 3 : 1 (not measured here)" in words
-    assert "husk, 700 °C, 60 min, not activated (no lot made)" in words
+    assert "husk, 700 °C, 60 min, not activated (predicted, no lot made)" in words
     assert "In brackets: what was not measured at that condition" in words
 
 

@@ -82,9 +82,15 @@ rule compare_candidates:
     input:
         **{
             f"{model}_{part}": MODELS[model][f"{model}_{part}"]
-            for model in graph.COMPARED_MODELS
-            for part in ("model", "inference")
+            for models, parts in (
+                (graph.COMPARED_MODELS, ("model", "inference")),
+                (graph.RANKED_MODELS, ("model", "draws")),
+            )
+            for model in models
+            for part in parts
         },
+        cells=f"{RESULTS}/collect/cells.csv",
+        candidates=f"{RESULTS}/rank/candidates.csv",
         ranking=f"{RESULTS}/rank/ranking.csv",
         draws=f"{RESULTS}/rank/draws.parquet",
         code=graph.code_of("compare_candidates"),
@@ -100,6 +106,8 @@ rule compare_candidates:
         merits=screen.config["merits"],
         ranking=screen.config["ranking"],
         desirability=screen.config["desirability"],
+        facts=FACTS,
+        voltages=UPPER_VOLTAGES,
         seed=screen.config["seed"],
     message:
         "Comparing the candidates: groups, fronts, weights"

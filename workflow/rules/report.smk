@@ -63,6 +63,7 @@ rule render_report:
         **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
         **MODEL_FILES,
         **COMPARISON,
+        **{f"next_{name}": path for name, path in NEXT.items()},
         ranking=f"{RESULTS}/rank/ranking.csv",
         summary=f"{RESULTS}/rank/summary.json",
         snapshot=graph.latest_snapshot(),

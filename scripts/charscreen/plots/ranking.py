@@ -21,7 +21,16 @@ from charscreen.plots.theme import (
     shorten,
     themed,
 )
-from charscreen.report.ranking_view import GRID_MOST, TOP, is_in_group, leading, lots_of, of_merit
+from charscreen.report.ranking_view import (
+    GRID_MOST,
+    TOP,
+    is_in_group,
+    is_unmade,
+    leading,
+    less_is_better,
+    lots_of,
+    of_merit,
+)
 from charscreen.rounding import is_number, percent
 from charscreen.words import (
     activation_words,
@@ -97,7 +106,9 @@ def draw_ranking(
     )
     axes.xaxis.set_major_locator(MaxNLocator(6))
     label = f"{first_upper(merit_words(merit))} [{merit_unit(merit, rows['unit'].iloc[0])}]"
-    axes.set_xlabel(label + (f"   ({count_words(rest, 'more candidate')} below)" if rest else ""))
+    notes = ["less is better"] if less_is_better(rows) else []
+    notes += [f"{count_words(rest, 'more candidate')} below"] if rest else []
+    axes.set_xlabel(label + (f"\n({'; '.join(notes)})" if notes else ""))
     handles = [
         Line2D([], [], linestyle="", label=_kind_words(near, predicted), **_legend(near, predicted))
         for near, predicted in sorted(kinds, reverse=True)
@@ -113,7 +124,8 @@ def draw_ranking(
 def _row_label(row: Mapping, names: Mapping[str, str] | None) -> str:
     """Candidate in words; a long feedstock name is cut, its condition never."""
     feedstock = row.get("feedstock")
-    return candidate_words(row, {feedstock: shorten(feedstock_words(feedstock, names), 24)})
+    words = candidate_words(row, {feedstock: shorten(feedstock_words(feedstock, names), 24)})
+    return words + (" (predicted)" if row.get("predicted") == "yes" else "")
 
 
 def _row_colour(is_near: bool) -> str:
@@ -123,7 +135,7 @@ def _row_colour(is_near: bool) -> str:
 def _row_marker(is_near: bool, is_predicted: bool) -> dict:
     colour = _row_colour(is_near)
     return {
-        "marker": "D" if is_near else "o",
+        "marker": "^" if is_predicted else "D" if is_near else "o",
         "markersize": 5.5 if is_near else 5,
         "color": colour,
         "markerfacecolor": "white" if is_predicted else colour,
@@ -140,7 +152,7 @@ def _legend(is_near: bool, is_predicted: bool) -> dict:
 
 def _kind_words(is_near: bool, is_predicted: bool) -> str:
     words = "≈ not told apart from the best" if is_near else "further down"
-    return words + (", predicted, no lot made" if is_predicted else "")
+    return words + (", predicted" if is_predicted else "")
 
 
 @themed
@@ -162,7 +174,8 @@ def draw_response(
         Panels to draw, feedstocks with the best estimates first.
     """
     rows = of_merit(ranking, merit)
-    rows = rows[rows["peak_temperature_C"].map(is_number)] if not rows.empty else rows
+    if not rows.empty:
+        rows = rows[rows["peak_temperature_C"].map(is_number) & ~rows.apply(is_unmade, axis=1)]
     if rows.empty:
         return message_figure(f"No candidate has a {merit_words(merit)} yet.")
     feedstocks = list(dict.fromkeys(rows["feedstock"]))[:most]

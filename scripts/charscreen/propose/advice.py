@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from charscreen.propose.cost import WORK
 from charscreen.rounding import percent, significant, with_uncertainty
 from charscreen.words import count_words, list_words
 
@@ -17,7 +18,7 @@ def best_of_moves(options: pd.DataFrame) -> pd.DataFrame:
     return order.drop_duplicates("move").reset_index(drop=True)
 
 
-def advise(summary: Mapping, options: pd.DataFrame, *, prices: Mapping) -> tuple[str, list[str]]:
+def advise(summary: Mapping, options: pd.DataFrame) -> tuple[str, list[str]]:
     """Whether to go on, and the sentences that say so.
 
     Parameters
@@ -27,8 +28,6 @@ def advise(summary: Mapping, options: pd.DataFrame, *, prices: Mapping) -> tuple
         chance_loss_above_worth where there is a worth.
     options : DataFrame
         The options table.
-    prices : mapping
-        ``currency``.
 
     Returns
     -------
@@ -57,7 +56,7 @@ def advise(summary: Mapping, options: pd.DataFrame, *, prices: Mapping) -> tuple
     else:
         status, text = _against_worth(summary, options)
         sentences.append(text)
-    sentences += _moves(options, prices)
+    sentences += _moves(options)
     return status, sentences
 
 
@@ -100,13 +99,13 @@ def _plus_minus(value: float, error: float, unit: str) -> str:
     return f"{' ± '.join(filter(None, with_uncertainty(value, error)))} {unit}"
 
 
-def _moves(options: pd.DataFrame, prices: Mapping) -> list[str]:
+def _moves(options: pd.DataFrame) -> list[str]:
     """Gain per cost of each move, best first."""
     if options.empty:
         return []
     rows = best_of_moves(options).to_dict("records")
-    in_work = rows[0]["cost_unit"] == "costs"
-    each = "100 units of costs (config.yaml)" if in_work else f"100 {prices.get('currency')}"
+    in_work = rows[0]["cost_unit"] == WORK
+    each = "100 units of costs (config.yaml)" if in_work else f"100 {rows[0]['cost_unit']}"
     parts = [
         f"{significant(100 * row['gain_per_cost'])} {row['unit']} by {_move_words(row)}"
         for row in rows

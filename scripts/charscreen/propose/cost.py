@@ -8,6 +8,8 @@ import pandas as pd
 from charscreen.costs import firing_cost, heating_hours, lot_cost
 from charscreen.plan.settings import KOH
 
+#: Unit of what is reckoned by the config's part `costs`.
+WORK = "costs"
 #: Prices; without any of them money is not reckoned.
 PRICES = ("koh_per_kg", "acid_per_L", "electricity_per_kWh", "labour_per_h")
 
@@ -41,9 +43,8 @@ def move_cost(
     Returns
     -------
     dict
-        ``work`` (unit of `costs`), ``kiln_h`` [h], ``money`` (None without prices), ``cost``:
-        the money, or the work where there are no prices. The activation firing that KOH lots
-        need counts as a firing.
+        ``work`` (unit of `costs`), ``kiln_h`` [h] and ``money`` (None without prices). The
+        activation firing that KOH lots need counts as a firing.
     """
     work, hours, heating = float(costs["cell"]) * n_cells, 0.0, []
     ramp, money_of_lots = kiln.get("ramp_C_per_min"), 0.0
@@ -76,9 +77,4 @@ def move_cost(
             prices.get("labour_h_per_cell") or 0
         )
         money += labour * n_cells
-    return {
-        "work": work,
-        "kiln_h": hours + sum(heating),
-        "money": money,
-        "cost": money if money else work,
-    }
+    return {"work": work, "kiln_h": hours + sum(heating), "money": money}

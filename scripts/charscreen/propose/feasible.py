@@ -98,7 +98,7 @@ def feasible_lots(
         See `firing_conditions`.
     """
     reasons = []
-    lots_fired = design[~_has_parent(design)]
+    lots_fired = design[~has_parent(design)]
     conditions = firing_conditions(lots_fired, step_C=step_C, max_temperature_C=max_temperature_C)
     activated = design[is_activated(design["activation"])]
     activations = [NONE] if len(activated) < len(design) else []
@@ -184,7 +184,8 @@ def _known(model: Mapping) -> list[dict]:
     return [{"feedstock": name} for name in model["feedstocks"]]
 
 
-def _has_parent(design: pd.DataFrame) -> pd.Series:
+def has_parent(design: pd.DataFrame) -> pd.Series:
+    """Which rows of a design are aliquots of another's char."""
     return design["parent"].notna() & (design["parent"] != "")
 
 

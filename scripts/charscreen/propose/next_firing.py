@@ -11,12 +11,12 @@ from charscreen.plan.keeping import expected_yields
 from charscreen.plan.make import DESIGN_COLUMNS
 from charscreen.plan.settings import KOH
 from charscreen.priors import ACTIVATION_YIELD, CHAR_YIELD
-from charscreen.propose.advice import advise
-from charscreen.propose.cost import move_cost
-from charscreen.propose.feasible import Feasible, feasible_lots, stock_left
+from charscreen.propose.advice import advise, best_of_moves
+from charscreen.propose.cost import WORK, move_cost
+from charscreen.propose.feasible import Feasible, feasible_lots, has_parent, stock_left
 from charscreen.propose.rows import design_rows
 from charscreen.propose.search import Option, Search, Stakes
-from charscreen.words import merit_words
+from charscreen.words import agree, count_words, list_ids, merit_words
 
 OPTION_COLUMNS = (
     *("option", "move", "peak_temperature_C", "hold_min", "n_firings", "n_lots", "n_cells"),
@@ -53,7 +53,14 @@ def no_proposal(merit: str, reason: str, *, status: str = "nothing", **more: obj
         pd.DataFrame(columns=list(DESIGN_COLUMNS)),
         pd.DataFrame(columns=list(LOT_COLUMNS)),
         pd.DataFrame(columns=list(OPTION_COLUMNS)),
-        {"status": status, "merit": merit, "sentences": [reason], "cannot_tell": [], **more},
+        {
+            "status": status,
+            "merit": merit,
+            "sentences": [reason],
+            "cannot_tell": [],
+            "best_of_moves": [],
+        }
+        | more,
     )
 
 
@@ -157,7 +164,7 @@ def propose_next(
         moisture_u_percent=moisture_u_percent,
         koh_purity_percent=koh_purity_percent,
     )
-    reasons = list(possible.reasons)
+    reasons = [*_pending(design, weighed), *possible.reasons]
     left = lots["feedstock"].map(stock).astype(float).fillna(np.inf)
     enough = lots["feed_ar_g"].fillna(0.0) / 1000 <= left + 1e-9
     short = sorted(set(lots["feedstock"]) - set(lots.loc[enough, "feedstock"]))
@@ -213,9 +220,29 @@ def propose_next(
         "candidates_carried": len(search.candidates),
         "seed": int(seed),
     }
-    status, sentences = advise(summary, options, prices=prices)
+    status, sentences = advise(summary, options)
+    if not search.of_cells:
+        reasons.append(
+            f"What more cells of the lots you have would add cannot be told: by "
+            f"{merit_words(stakes.merit)} a lot is one value."
+        )
     summary |= {"status": status, "sentences": sentences, "cannot_tell": reasons}
+    summary["best_of_moves"] = list(best_of_moves(options)["option"])
     return Proposal(rows, to_weigh, options, summary)
+
+
+def _pending(design: pd.DataFrame, weighed: set[str]) -> list[str]:
+    """A sentence on lots that are planned and not weighed yet."""
+    lots = design[~has_parent(design)]
+    waiting = sorted(set(lots["run"]) - weighed)
+    if not waiting:
+        return []
+    n = len(waiting)
+    return [
+        f"{count_words(n, 'lot')} of the design {agree(n, 'is', 'are')} not weighed yet "
+        f"({list_ids(waiting)}); what they will tell is not counted here, so measure them first "
+        "and propose anew."
+    ]
 
 
 def _sized(
@@ -281,10 +308,9 @@ def _options_table(
     kiln: Mapping,
     feed_price: Mapping[str, float],
 ) -> pd.DataFrame:
-    rows = []
-    for option in scored:
-        n_cells = sum(option.cells.values()) if option.cells else option.n_lots * cells_per_lot
-        cost = move_cost(
+    cells = [sum(o.cells.values()) if o.cells else o.n_lots * cells_per_lot for o in scored]
+    found = [
+        move_cost(
             option.firings,
             n_cells=n_cells,
             costs=costs,
@@ -292,8 +318,14 @@ def _options_table(
             kiln=kiln,
             feed_price_per_kg=feed_price,
         )
+        for option, n_cells in zip(scored, cells, strict=True)
+    ]
+    # What costs no money by the prices given is not free: then the work of all is compared.
+    in_money = all(cost["money"] for cost in found)
+    rows = []
+    for option, n_cells, cost in zip(scored, cells, found, strict=True):
         last = option.firings[-1].iloc[0] if option.firings else {}
-        in_money = bool(cost["money"])
+        each = float(cost["money"] if in_money else cost["work"])
         rows.append(
             {
                 "move": option.move,
@@ -306,11 +338,11 @@ def _options_table(
                 "expected_gain": option.gain,
                 "gain_se": option.se,
                 "unit": unit,
-                "cost": cost["cost"],
-                "cost_unit": str(prices.get("currency") or "money") if in_money else "costs",
+                "cost": each,
+                "cost_unit": str(prices.get("currency") or "money") if in_money else WORK,
                 "kiln_h": cost["kiln_h"],
                 "money": np.nan if cost["money"] is None else cost["money"],
-                "gain_per_cost": option.gain / cost["cost"],
+                "gain_per_cost": option.gain / each,
                 "proposed": "yes" if option is proposed else "no",
             }
         )
@@ -325,14 +357,14 @@ def _options_table(
 def _lots_text(option: Option) -> str:
     """What an option makes: lots firing by firing, or cells by run."""
     if option.cells:
-        return ", ".join(f"{run} x {n}" for run, n in option.cells.items())
+        return ", ".join(f"{n} of {run}" for run, n in option.cells.items())
     firings = []
     for lots in option.firings:
-        names = lots["feedstock"].where(lots["activation"] != KOH, lots["feedstock"] + " KOH")
+        names = lots["feedstock"].where(lots["activation"] != KOH, lots["feedstock"] + " with KOH")
         counts = names.value_counts(sort=False).sort_index()
         first = lots.iloc[0]
         at = f"{first['peak_temperature_C']:g} °C {first['hold_min']:g} min"
-        firings.append(f"{at}: " + ", ".join(f"{name} x {n}" for name, n in counts.items()))
+        firings.append(f"{at}: " + ", ".join(f"{n} x {name}" for name, n in counts.items()))
     return "; ".join(firings)
 
 

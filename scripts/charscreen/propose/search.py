@@ -191,13 +191,17 @@ class Search:
             found.append(Option(move, [*before, own], gain=gain, se=se))
         return sorted(found, key=lambda option: -option.gain)
 
+    def gain_of(self, lots: pd.DataFrame) -> tuple[float, float]:
+        """Expected gain of a firing of these lots, and the error of its simulation."""
+        prospect = self._prospect(lots.assign(**_labels(lots, 0)), own_lot=True)
+        exact = prospect.exact(range(len(lots)))
+        return expected_gain(*exact, outcomes=OUTCOMES, seed=self.seed)
+
     def partly_filled(self, lots: pd.DataFrame) -> list[Option]:
         """The same firing with only its first lots, in the order in which they were chosen."""
-        table = lots.assign(**_labels(lots, 0))
-        prospect = self._prospect(table, own_lot=True)
         found = []
         for n in range(1, len(lots)):
-            gain, se = expected_gain(*prospect.exact(range(n)), outcomes=OUTCOMES, seed=self.seed)
+            gain, se = self.gain_of(lots.head(n))
             found.append(Option("lots", [lots.head(n)], gain=gain, se=se))
         return found
 

@@ -8,13 +8,15 @@ import pandas as pd
 from charscreen.rank.desirability import desirability_table
 from charscreen.rank.front import front_table
 from charscreen.rank.groups import group_candidates
+from charscreen.rank.price_sweep import PRICE_WORDS
 from charscreen.rank.sensitivity import sensitivity_sentences, weight_sensitivity
 from charscreen.words import count_words, list_ids, merit_words
 
 _UNWEIGHED = (
     "No desirability is set for two merits, so the merits are multiplied, each to the power of its "
-    "weight (one of which less is better divides); now all weigh the same."
+    "weight{divides}; now all weigh the same."
 )
+_DIVIDES = " (one of which less is better divides)"
 
 
 class Comparison(NamedTuple):
@@ -46,7 +48,7 @@ def compare_candidates(
     wishes: Mapping[str, Mapping],
     probability: float = 0.9,
     interval_percent: float = 90.0,
-    prices: Sequence[pd.DataFrame] = (),
+    prices: tuple[str, Sequence[pd.DataFrame]] = ("", ()),
     seed: int = 0,
 ) -> Comparison:
     """Compare the candidates of a ranking.
@@ -67,8 +69,8 @@ def compare_candidates(
         Of groups, letters and band.
     interval_percent : float
         Level of the intervals. [%]
-    prices : sequence of DataFrame
-        Tables from `charscreen.rank.sensitivity.price_sensitivity`.
+    prices : tuple of str and sequence of DataFrame
+        From `charscreen.rank.price_sweep.sweep_prices`.
     seed : int
         Of quasi-random points.
     """
@@ -85,10 +87,18 @@ def compare_candidates(
         weights = dict.fromkeys(ranked, 1.0)
     by_wish = len(kept) > 1
     swept = weight_sensitivity(draws, weights, better, wishes=kept if by_wish else None)
-    sensitivity = pd.concat([swept, *prices], ignore_index=True) if len(prices) else swept
-    sentences = sensitivity_sentences(sensitivity, merit_words, str)
+    cost, tables = prices
+    sensitivity = pd.concat([swept, *tables], ignore_index=True) if len(tables) else swept
+
+    def words(name: str) -> str:
+        if name not in PRICE_WORDS:
+            return merit_words(name)
+        return f"{PRICE_WORDS[name][0]} (for {merit_words(cost)})"
+
+    sentences = sensitivity_sentences(sensitivity, words, str)
     if len(swept) and not by_wish:
-        sentences.insert(0, _UNWEIGHED)
+        less = any(better[name] == "less" for name in weights)
+        sentences.insert(0, _UNWEIGHED.format(divides=_DIVIDES if less else ""))
     summary = {
         "groups": found,
         "front": _front_sentences(front, ranked),

@@ -42,7 +42,8 @@ def rank_feedstocks(
         ``view`` and the columns of the ranking. ``average over tested conditions``: mean over
         the conditions tested under that activation in the whole screen, the same for all
         feedstocks, so that none gains by where it happened to be fired; columns of conditions
-        are empty. ``at its best``: the candidate of the best posterior mean.
+        are empty and limits are not asked. ``at its best``: the candidate of the best posterior
+        mean among those that stay within the limits.
     """
     tables = []
     tested = candidates[candidates["predicted"] != "yes"].reset_index(drop=True)
@@ -60,6 +61,40 @@ def rank_feedstocks(
         if len(rows):
             tables.append(table_of(rows, name, best).assign(view=BEST))
     return pd.concat(tables, ignore_index=True) if tables else pd.DataFrame()
+
+
+def feedstock_summary(table: pd.DataFrame, *, top: int = 3) -> list[dict]:
+    """The leading feedstocks of each merit and view.
+
+    Parameters
+    ----------
+    table : DataFrame
+        From `rank_feedstocks`.
+    top : int
+        How many of each.
+
+    Returns
+    -------
+    list of dict
+        merit, view, activation (None at its best), n, and ``leading``: feedstock and p_best,
+        the best estimate first.
+    """
+    if table.empty:
+        return []
+    table = table.assign(_of=table["activation"].where(table["view"] == AVERAGE, ""))
+    found = []
+    for (merit, view, activation), rows in table.groupby(["merit", "view", "_of"], sort=False):
+        leading = rows.head(top)[["feedstock", "p_best"]].to_dict("records")
+        found.append(
+            {
+                "merit": merit,
+                "view": view,
+                "activation": activation or None,
+                "n": len(rows),
+                "leading": leading,
+            }
+        )
+    return found
 
 
 def _crossed(tested: pd.DataFrame, activation: str) -> pd.DataFrame:

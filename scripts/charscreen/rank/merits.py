@@ -13,6 +13,7 @@ from charscreen.rank.cost import cost_per_kg
 from charscreen.rank.facts import Facts
 from charscreen.rank.joint import joint_reason
 from charscreen.rank.one_level import keep_one_level
+from charscreen.rounding import percent
 from charscreen.words import CONDITION_COLUMNS, FEED_COLUMNS, MERITS, merit_words
 
 WHAT = {
@@ -344,14 +345,15 @@ def _not_finite(values: np.ndarray) -> list[str]:
     """Per candidate why it is not ranked where draws of it are no numbers, or ""."""
     if not len(values):
         return [""] * values.shape[1]
-    share = np.mean(~np.isfinite(values), axis=0)
-    return [
-        f"{100 * part:.2g} % of its draws are no numbers (a division by zero, a log or root of "
-        "what is below zero, or too large a value)"
-        if part > 0
-        else ""
-        for part in share
-    ]
+    reasons = []
+    for part in np.mean(~np.isfinite(values), axis=0):
+        much = "all" if part == 1 else percent(part)
+        reason = (
+            f"{much} of its draws are no numbers (a division by zero, a log or root of what is "
+            "below zero, or too large a value)"
+        )
+        reasons.append(reason if part > 0 else "")
+    return reasons
 
 
 def _of(name: str, reasons: Sequence[str]) -> list[str]:

@@ -10,7 +10,7 @@ from scipy.stats import rankdata
 
 from charscreen.rank.candidates import CONDITION
 from charscreen.rank.facts import Facts
-from charscreen.rank.feedstocks import rank_feedstocks
+from charscreen.rank.feedstocks import feedstock_summary, rank_feedstocks
 from charscreen.rank.limits import chances_to_meet, limit_summary
 from charscreen.rank.merits import OFF_PLAN, YIELD_ONLY, MeritDraws, MeritSource
 from charscreen.rank.predicted import predicted_candidates
@@ -19,6 +19,7 @@ from charscreen.rank.summaries import (
     merit_summary,
     missing_sentences,
     predicted_sentences,
+    response_of,
     response_summary,
 )
 from charscreen.words import MERITS
@@ -206,10 +207,11 @@ def rank_candidates(
         without the measurements a merit needs has no row for it. Where that happens, finished
         carbon per kg dry feed is ranked as well, with basis ``yield only``. The summary holds
         ``interval_percent``, ``group_probability``, ``n_draws``, ``n_candidates``, ``merits`` (per
-        merit: unit, words, better, best, estimate, lo, hi, p_best, expected_loss, group,
+        merit: unit, words, better, response, best, estimate, lo, hi, p_best, expected_loss, group,
         p_best_in_group, n_ranked, not_ranked), ``missing``, ``assumptions`` and
-        ``predicted_sentences`` (sentences), ``predicted`` (the choices), ``limits`` (or null) and
-        what `charscreen.rank.summaries.response_summary` says.
+        ``predicted_sentences`` (sentences), ``predicted`` (the choices), ``limits`` (or null),
+        ``feedstocks`` (the leading ones) and what
+        `charscreen.rank.summaries.response_summary` says.
 
     Raises
     ------
@@ -232,6 +234,7 @@ def rank_candidates(
         "predicted": [],
         "predicted_sentences": [],
         "limits": None,
+        "feedstocks": [],
         "independence": "",
         "response": "",
         "residual_correlation": None,
@@ -270,6 +273,7 @@ def rank_candidates(
     )
     for name, drawn in found.items():
         record = {"unit": drawn.unit, "words": drawn.words, "better": drawn.better}
+        record["response"] = response_of(drawn)
         found[name] = drawn = drawn.without(out)
         if drawn.ranked.any():
             table = table_of(candidates[drawn.ranked], name, drawn)
@@ -292,6 +296,7 @@ def rank_candidates(
     feedstocks = rank_feedstocks(
         found, candidates, source_of, table_of, chosen_apart=predicted_best
     )
+    summary["feedstocks"] = feedstock_summary(feedstocks)
     table = pd.concat(tables, ignore_index=True) if tables else pd.DataFrame(columns=COLUMNS)
     return Ranked(
         table[COLUMNS], summary, pd.DataFrame(columns), candidates, _with_view(feedstocks)

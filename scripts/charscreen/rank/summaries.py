@@ -18,7 +18,6 @@ JOINT = (
     "Device farads per kg of dry feed are a response of their own, one value for each of {n} lots "
     "that have both yield and cells, so what the two have in common is in it."
 )
-JOINED = ("device_F_per_kg_d", "cost_per_device_F")
 
 
 def merit_summary(table: pd.DataFrame, drawn: MeritDraws) -> dict:
@@ -50,6 +49,15 @@ def merit_summary(table: pd.DataFrame, drawn: MeritDraws) -> dict:
         "second": table.iloc[1]["candidate"] if len(table) > 1 else None,
         "told_apart_from_second": bool(len(table) > 1 and not table.iloc[1]["in_group"]),
     }
+
+
+def response_of(drawn: MeritDraws) -> str:
+    """How yield and performance come together in a merit: joint, independent, or "" for neither."""
+    models = set(drawn.models)
+    if "device_farads" in models:
+        return "joint"
+    yields, performance = {"char_yield", "activation_yield"}, {"capacitance", "esr_area"}
+    return "independent" if yields & models and performance & models else ""
 
 
 def missing_sentences(drawn: MeritDraws) -> list[str]:
@@ -90,19 +98,10 @@ def response_summary(
         ``independence`` (sentence, empty where no merit joins the two), ``response`` (``joint``,
         ``independent`` or empty) and ``residual_correlation`` (r, lo, hi, n_lots; or null).
     """
-    yields, performance = {"char_yield", "activation_yield"}, {"capacitance", "esr_area"}
-    joined = [
-        name
-        for name, drawn in found.items()
-        if drawn.ranked.any()
-        and (
-            "device_farads" in drawn.models
-            or (yields & set(drawn.models) and performance & set(drawn.models))
-        )
-    ]
+    joined = [n for n, drawn in found.items() if drawn.ranked.any() and response_of(drawn)]
     if not joined:
         return {"independence": "", "response": "", "residual_correlation": None}
-    joint = any("device_farads" in found[name].models for name in joined)
+    joint = any(response_of(found[name]) == "joint" for name in joined)
     text = INDEPENDENT.format(why=source.joint_reason)
     if joint:
         text = JOINT.format(n=models["device_farads"]["n_lots"])
@@ -151,20 +150,25 @@ def predicted_sentences(chosen: list[dict], ranked: Mapping[str, list[str]]) -> 
     ranked : mapping of str to list of str
         Merit to candidates that have a place.
     """
-    sentences = []
+    alike: dict[tuple, list[str]] = {}
     for merit in dict.fromkeys(row["merit"] for row in chosen):
         mine = [row for row in chosen if row["merit"] == merit]
         new = [r for r in mine if r["gain_percent"] > 0 and r["candidate"] in ranked.get(merit, ())]
-        if new:
+        alike.setdefault((len(new), len(mine)), []).append(merit_words(merit))
+    sentences = []
+    for (n_new, n), words in alike.items():
+        by = f"By {list_ids(words)}"
+        each = " each" if len(words) > 1 else ""
+        if n_new:
             sentences.append(
-                f"By {merit_words(merit)}, {len(new)} of {count_words(len(mine), 'feedstock')} "
-                "would do better at a condition within the tested range at which no lot was made; "
-                "these are ranked as predicted."
+                f"{by}, {n_new} of {count_words(n, 'feedstock')}{each} would do better at a "
+                "condition within the tested range at which no lot was made; these are ranked as "
+                "predicted."
             )
         else:
             sentences.append(
-                f"By {merit_words(merit)}, no feedstock is expected to do better by 1 % or more "
-                "anywhere within the tested range than at a condition it was tested at."
+                f"{by}, no feedstock is expected to do better by 1 % or more anywhere within the "
+                "tested range than at a condition it was tested at."
             )
     return sentences
 

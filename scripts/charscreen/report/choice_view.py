@@ -7,8 +7,8 @@ import pandas as pd
 from charscreen.rank.letters import shorten
 from charscreen.report.blocks import Bullets, Column, Section, Table, Text
 from charscreen.report.ranking_view import of_merit
-from charscreen.report.tables import Names
-from charscreen.rounding import fixed, is_number, percent, significant
+from charscreen.report.tables import Names, interval_text
+from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
     candidate_words,
     candidates_in_words,
@@ -21,7 +21,7 @@ SHOWN = 12
 _LEAST_CHANCE = 0.05
 
 
-def two_views(inputs: Mapping, merit: str, folder: str) -> list:
+def two_views(inputs: Mapping, merit: str, folder: str, *, explain: bool = True) -> list:
     """Table of a merit with groups, intervals, letters and joint band, and how to read it.
 
     Parameters
@@ -32,6 +32,8 @@ def two_views(inputs: Mapping, merit: str, folder: str) -> list:
         Which.
     folder : str
         Of the results.
+    explain : bool
+        Whether to say what the two answers mean; once on a page is enough.
     """
     comparison, names = inputs.get("comparison"), inputs.get("feedstock_names")
     found = (comparison or {}).get("json", {}).get("groups", {}).get("merits", {}).get(merit)
@@ -49,8 +51,8 @@ def two_views(inputs: Mapping, merit: str, folder: str) -> list:
     if tested:
         columns += [
             Column("Subset by tests"),
-            Column("Against the best other [%]", True),
             Column("Letters"),
+            Column("Against the best other [%]", True),
         ]
     columns.append(Column("Joint band of ranks", True))
     cells = []
@@ -59,8 +61,8 @@ def two_views(inputs: Mapping, merit: str, folder: str) -> list:
         if tested:
             line += [
                 _mark(row["in_gupta_subset"]),
-                _ends(row["hsu_lo_percent"], row["hsu_hi_percent"]),
                 shorten(row["letters"]) if isinstance(row["letters"], str) else "–",
+                _ends(row["hsu_lo_percent"], row["hsu_hi_percent"]),
             ]
         line.append(f"{fixed(row['band_lo'], 0)} to {fixed(row['band_hi'], 0)}")
         cells.append(line)
@@ -76,23 +78,20 @@ def two_views(inputs: Mapping, merit: str, folder: str) -> list:
         rows=cells,
         note=note,
     )
-    return [Bullets(_explained(level, found)), table]
+    said = _explained(level) if explain else []
+    if not tested:
+        said = [*said[:1], f"There is no answer by tests for this merit: {found['no_fixed_view']}."]
+    return [Bullets(said), table] if said else [table]
 
 
-def _explained(level: str, found: Mapping) -> list[str]:
-    sentences = [
+def _explained(level: str) -> list[str]:
+    return [
         f"Posterior group: given these data, the best is ahead of each candidate outside it with "
-        f"{level} or more, pair by pair; feedstocks are drawn towards their mean."
-    ]
-    if found["gupta_subset"] is None:
-        why = found["no_fixed_view"]
-        return [*sentences, f"There is no answer by tests for this merit: {why}."]
-    sentences.append(
+        f"{level} or more, pair by pair; feedstocks are drawn towards their mean.",
         f"Subset by tests: in {level} of screens like this one, whatever the truth, the best is in "
         "it and all intervals against the best of the others hold at once; nothing is drawn "
-        "towards a mean (Gupta 1965, Hsu 1984, from memory)."
-    )
-    return sentences
+        "towards a mean (Gupta 1965, Hsu 1984, from memory).",
+    ]
 
 
 def several_merits(inputs: Mapping, folder: str) -> Section | None:
@@ -120,7 +119,7 @@ def _front_table(front: pd.DataFrame, ranking: pd.DataFrame, names: Names, folde
     cells = [
         [
             _words(row["candidate"], ranking, names),
-            *[significant(row[merit]) for merit in merits],
+            *[_estimate(row["candidate"], merit, ranking) for merit in merits],
             percent(row["p_front"]),
             row["on_front"],
         ]
@@ -182,6 +181,13 @@ def _desirability_table(
 def _words(candidate: str, ranking: pd.DataFrame, names: Names) -> str:
     rows = ranking[ranking["candidate"] == candidate]
     return candidate_words(rows.iloc[0], names) if len(rows) else candidate
+
+
+def _estimate(candidate: str, merit: str, ranking: pd.DataFrame) -> str:
+    """`131 (112 to 152)`."""
+    rows = ranking[(ranking["candidate"] == candidate) & (ranking["merit"] == merit)]
+    value, ends = interval_text(rows.iloc[0], "estimate", "estimate_lo", "estimate_hi")
+    return f"{value} ({ends})" if ends else value
 
 
 def _mark(value: object) -> str:

@@ -10,6 +10,7 @@ from charscreen.report.ranking_view import (
     TOP,
     has_scatter,
     is_in_group,
+    less_is_better,
     of_merit,
     raw_lots,
 )
@@ -92,10 +93,13 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
     level = interval_level(inputs, config)
     which = f"the best {len(shown)} of {len(rows)}" if len(rows) > len(shown) else "all"
     caption = (
-        f"{first_upper(merit_words(merit))} of {which} candidates, best first. Large marker: "
+        f"{first_upper(merit_words(merit))} of {which} candidates, best first"
+        f"{' (less is better)' if less_is_better(rows) else ''}. Large marker: "
         f"estimate for a new lot in a new firing; line: {level} interval; diamond and ≈: not "
         f"told apart from the best ({count_words(near, 'candidate')}, the best included). "
     )
+    if (shown["predicted"] == "yes").any():
+        caption += "Open triangle: predicted, no lot of it was fired near that condition. "
     if len(lots):
         caption += (
             "Small upright strokes: lots as measured, mean of their cells "

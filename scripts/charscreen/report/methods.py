@@ -207,6 +207,19 @@ def _ranking(inputs: Mapping, config: Mapping) -> str:
         "of draws in which the candidate comes first. A candidate is told apart from the best "
         f"once the best beats it in {limit:g} % of the draws or more. "
     )
+    if summary.get("predicted"):
+        text += (
+            f"Beside the tested conditions, for each feedstock and merit the best condition on a "
+            "grid within the convex hull of the tested ones is ranked where it is expected to gain "
+            "1 % or more; a quarter of the draws chooses it and the other "
+            f"{summary.get('n_draws', 0)} give all figures, so that choosing makes none look "
+            "better than it is. "
+        )
+    if summary.get("limits"):
+        text += (
+            "A candidate leaves the ranking where the share of draws in which it meets "
+            f"{summary['limits']['words']} is under {100 * summary['limits']['probability']:g} %. "
+        )
     text += str(summary.get("independence") or "")
     correlation = summary.get("residual_correlation")
     if correlation:
@@ -214,6 +227,10 @@ def _ranking(inputs: Mapping, config: Mapping) -> str:
             f" Over {correlation['n_lots']} lots that have both, what was left of the two after "
             f"the models correlates by {fixed(correlation['r'], 2)} "
             f"({fixed(correlation['lo'], 2)} to {fixed(correlation['hi'], 2)}); "
-            "far from zero, the device figures are less sure than their intervals say."
+            + (
+                "the response of their own has it in it."
+                if summary.get("response") == "joint"
+                else "far from zero, the device figures are less sure than their intervals say."
+            )
         )
     return first_upper(text.strip()) + f" Seed of the workflow: {config['seed']}."

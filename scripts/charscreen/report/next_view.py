@@ -4,7 +4,6 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from charscreen.propose.advice import best_of_moves
 from charscreen.report.blocks import Bullets, Column, Section, Table, Text
 from charscreen.rounding import is_number, significant, with_uncertainty
 from charscreen.words import (
@@ -38,7 +37,7 @@ def next_section(inputs: Mapping, folder: str) -> Section:
         blocks.append(Bullets([_with_names(text, names) for text in summary["cannot_tell"]]))
     if len(proposal["design"]):
         blocks.append(_lots_table(proposal["design"], proposal["lots"], folder, names))
-        blocks.append(_moves_table(proposal["options"], folder, names))
+        blocks.append(_moves_table(proposal["options"], summary["best_of_moves"], folder, names))
         blocks.append(
             Text(
                 f"To fire it, print {folder}/next/run_sheet.html and add its rows to "
@@ -93,10 +92,11 @@ def _lots_table(design: pd.DataFrame, lots: pd.DataFrame, folder: str, names) ->
     )
 
 
-def _moves_table(options: pd.DataFrame, folder: str, names) -> Table:
+def _moves_table(options: pd.DataFrame, best: list[str], folder: str, names) -> Table:
     """The proposed firing, and of each kind of move that of the highest gain for its cost."""
-    proposed = options[options["proposed"] == "yes"]
-    shown = pd.concat([proposed, best_of_moves(options)]).drop_duplicates("option")
+    rows = options.set_index("option", drop=False)
+    proposed = rows[rows["proposed"] == "yes"]
+    shown = pd.concat([proposed, rows.loc[best]]).drop_duplicates("option")
     unit = options["unit"].iloc[0]
     in_work = (options["cost_unit"] == "costs").all()
     cost_unit = "units of costs" if in_work else str(options["cost_unit"].iloc[0])

@@ -5,12 +5,14 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.report.blocks import Column, Strip, Strips, Table
-from charscreen.report.ranking_view import is_in_group, of_merit
+from charscreen.report.ranking_view import is_in_group, is_unmade, less_is_better, of_merit
 from charscreen.report.tables import Names, count_text, interval_text
 from charscreen.rounding import fixed, is_number, percent, significant
 from charscreen.words import candidate_words, feedstock_words, merit_unit, merit_words
 
 RANKING_TOP = 15
+SURE = 0.9
+"""Chance to meet the limits from which on it needs no column of its own."""
 
 
 def ranking_table(
@@ -39,6 +41,8 @@ def ranking_table(
     unit = merit_unit(merit, all_rows["unit"].iloc[0] if len(all_rows) else None)
     shown_rows = all_rows.head(top).to_dict("records")
     rows = []
+    chances = [row["p_meets"] for row in shown_rows if is_number(row.get("p_meets"))]
+    limited = bool(chances) and min(chances) < SURE
     for place, row in enumerate(shown_rows, start=1):
         estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
         ranks = ""
@@ -54,14 +58,19 @@ def ranking_table(
                 percent(row["p_best"]),
                 percent(row["p_top3"]),
                 ", ".join(count_text(row[n]) or "–" for n in ("n_firings", "n_lots", "n_cells")),
+                *([percent(row["p_meets"]) or "–"] if limited else []),
                 _group_words(row, place),
             ]
         )
+    sure = len(chances) == len(rows) > 0 and not limited
+    best_end = "; less is better" if less_is_better(all_rows) else ""
     shown = f"the best {len(rows)} of {len(all_rows)}" if len(all_rows) > len(rows) else "all"
     return Table(
         id=f"table-ranking-{merit}",
-        caption=f"Ranking by {merit_words(merit)}, {shown} candidates; intervals of {level}",
-        note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}",
+        caption=f"Ranking by {merit_words(merit)}, {shown} candidates{best_end}; intervals of "
+        f"{level}",
+        note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}"
+        + (f" Each meets the limits with a chance over {percent(SURE)}." if sure else ""),
         file=file,
         columns=[
             Column("Place", True),
@@ -72,6 +81,7 @@ def ranking_table(
             Column("Chance best", True),
             Column("Chance top 3", True),
             Column("Firings, lots, cells", True),
+            *([Column("Meets the limits", True)] if limited else []),
             Column("Told apart"),
         ],
         rows=rows,
@@ -95,8 +105,8 @@ def _basis_words(row: Mapping) -> str:
     basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
     if basis == "fired off plan":
         return " (predicted: its firing missed the plan)"
-    if row.get("predicted") == "yes":
-        return " (no lot made)"
+    if is_unmade(row):
+        return " (predicted, no lot made)"
     words = {"measured": "", "other conditions": "not measured here"}.get(basis, basis)
     return f" ({words})" if words else ""
 

@@ -16,7 +16,18 @@ def of_merit(ranking: pd.DataFrame, merit: str) -> pd.DataFrame:
     if ranking is None or ranking.empty or "merit" not in ranking:
         return pd.DataFrame(columns=list(getattr(ranking, "columns", [])))
     rows = ranking[(ranking["merit"] == merit) & ranking["estimate"].map(is_number)]
-    return rows.sort_values("estimate", ascending=False, kind="stable").reset_index(drop=True)
+    less = less_is_better(rows)
+    return rows.sort_values("estimate", ascending=less, kind="stable").reset_index(drop=True)
+
+
+def less_is_better(rows: pd.DataFrame) -> bool:
+    """Whether rows of one merit are better the lower they are."""
+    return len(rows) > 0 and "better" in rows and rows["better"].iloc[0] == "less"
+
+
+def is_unmade(row: Mapping) -> bool:
+    """Whether a candidate is the model's alone: predicted, without a lot at its condition."""
+    return row.get("predicted") == "yes" and row.get("n_lots") == 0
 
 
 def leading(ranking: pd.DataFrame, merit: str, top: int = TOP) -> tuple[pd.DataFrame, int]:
@@ -36,7 +47,8 @@ def raw_lots(cells: pd.DataFrame, yields: pd.DataFrame, merit: str) -> pd.DataFr
     yields : DataFrame
         Columns run, carbon_g_per_kg_d [g per kg dry feed].
     merit : str
-        ``electrode_F_per_g`` or ``device_F_per_kg_d``; others give an empty table.
+        ``electrode_F_per_g``, ``cell_F_per_g``, ``esr_area_ohm_cm2`` or ``device_F_per_kg_d``;
+        others give an empty table.
 
     Returns
     -------
@@ -45,8 +57,9 @@ def raw_lots(cells: pd.DataFrame, yields: pd.DataFrame, merit: str) -> pd.DataFr
         n_cells. The value is the mean over the cells of the lot, in the unit of the merit.
     """
     columns = ["run", *CONDITION, "value", "n_cells"]
-    value = {"electrode_F_per_g": "electrode_F_per_g", "device_F_per_kg_d": "cell_F_per_g"}
-    if merit not in value or cells is None or cells.empty:
+    value = {"device_F_per_kg_d": "cell_F_per_g"}
+    value |= {name: name for name in ("electrode_F_per_g", "cell_F_per_g", "esr_area_ohm_cm2")}
+    if merit not in value or cells is None or cells.empty or value[merit] not in cells:
         return pd.DataFrame(columns=columns)
     known = cells[cells[value[merit]].map(is_number)]
     if known.empty:

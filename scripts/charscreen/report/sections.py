@@ -29,6 +29,7 @@ from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
 from charscreen.report.flags_view import count_flagged
+from charscreen.report.next_view import next_section
 from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
 from charscreen.report.resistance import resistance_words
@@ -67,6 +68,7 @@ def make_sections(
         _ranking(inputs, config, pictures, folder),
         _groups(inputs, config, folder),
         *([several] if several else []),
+        next_section(inputs, folder),
         _yields(inputs, pictures, folder),
         _capacitances(inputs, pictures, folder),
         _response(pictures),
@@ -171,6 +173,7 @@ def _ranking(inputs, config, pictures, folder) -> Section:
 def _groups(inputs, config, folder) -> Section:
     ranking, names = inputs["ranking"], inputs.get("feedstock_names")
     blocks: list = []
+    explained = False
     for merit in _merits(inputs, config):
         rows = of_merit(ranking, merit)
         if len(rows) < 2:
@@ -179,7 +182,8 @@ def _groups(inputs, config, folder) -> Section:
         if near < 2:
             best = candidate_words(rows.iloc[0], names)
             blocks.append(Text(f"By {merit_words(merit)}, {best} is told apart from all others."))
-            blocks += two_views(inputs, merit, folder)
+            blocks += two_views(inputs, merit, folder, explain=not explained)
+            explained = True
             continue
         summary = (inputs.get("rank_summary") or {}).get("merits", {}).get(merit) or {}
         together = summary.get("p_best_in_group")
@@ -188,7 +192,8 @@ def _groups(inputs, config, folder) -> Section:
             text += f"; the chance that the best is one of them is {percent(together)}"
         blocks.append(Text(text + ". Choose among them by price, supply and ease of handling."))
         blocks.append(group_table(ranking, merit, file=f"{folder}/rank/ranking.csv", names=names))
-        blocks += two_views(inputs, merit, folder)
+        blocks += two_views(inputs, merit, folder, explain=not explained)
+        explained = True
     if not blocks:
         blocks.append(Text("There are not two candidates to compare yet."))
     return Section("not-told-apart", "What cannot be told apart", blocks)

@@ -4,7 +4,8 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from charscreen.report.ranking_view import has_scatter, is_in_group, of_merit
+from charscreen.report.feedstock_text import feedstock_sentences
+from charscreen.report.ranking_view import has_scatter, is_in_group, is_unmade, of_merit
 from charscreen.report.unfilled_view import unfilled_sentences
 from charscreen.rounding import fixed, is_number, percent, with_interval
 from charscreen.words import (
@@ -125,8 +126,8 @@ def by_other_merits(inputs: Mapping, config: Mapping) -> list[str]:
         near = sum(is_in_group(row) for row in rows) - 1
         others = f"{count_words(near, 'other')} cannot be told apart from it"
         sentences.append(
-            f"By {merit_words(merit)}, {candidate_words(rows[0], names)} comes first with "
-            f"{estimate_words(rows[0], merit)}; chance that it is the best: "
+            f"By {merit_words(merit)}, {candidate_words(rows[0], names)}{_unmade(rows[0])} comes "
+            f"first with {estimate_words(rows[0], merit)}; chance that it is the best: "
             f"{percent(rows[0]['p_best'])}; {others if near > 0 else 'no other comes near'}."
         )
     return sentences
@@ -188,7 +189,7 @@ def _summary_of(inputs: Mapping, merit: str) -> Mapping:
 def _best(rows: list[dict], merit: str, level: str, names, *, is_first: bool, config) -> str:
     best, unit = rows[0], merit_unit(merit, rows[0].get("unit"))
     value, low, high = with_interval(best["estimate"], best["estimate_lo"], best["estimate_hi"])
-    what = candidate_words(best, names)
+    what = candidate_words(best, names) + _unmade(best)
     ends = f"{level} interval {low} to {high} {unit}" if low and high else "no interval known"
     number = f"{value} {unit} ({ends})"
     start = ""
@@ -200,9 +201,24 @@ def _best(rows: list[dict], merit: str, level: str, names, *, is_first: bool, co
         text = (
             f"by {merit_words(merit)}, the best of {len(rows)} candidates is {what}, with "
             f"{number}; the chance that it really is the best of them is "
-            f"{percent(best['p_best'])}{_likelier(rows, names)}."
+            f"{percent(best['p_best'])}{_likelier(rows, names)}{_best_made(rows, merit, names)}."
         )
     return first_upper(start + text)
+
+
+def _unmade(row: Mapping) -> str:
+    return " (predicted, no lot made there)" if is_unmade(row) else ""
+
+
+def _best_made(rows: list[dict], merit: str, names) -> str:
+    """The best condition at which lots were made, where a predicted one leads."""
+    made = [row for row in rows if not is_unmade(row)]
+    if not is_unmade(rows[0]) or not made:
+        return ""
+    return (
+        f"; the best at which lots were made is {candidate_words(made[0], names)}, with "
+        f"{estimate_words(made[0], merit)}"
+    )
 
 
 def _likelier(rows: list[dict], names) -> str:
@@ -249,8 +265,15 @@ def _next_step(rows: list[dict], merit: str, models: Mapping) -> str:
                 parts.append(count_words(int(best[name]), one))
         basis = "The first place rests on " + ", ".join(parts[:-1]) + f" and {parts[-1]}"
     near = sum(is_in_group(row) for row in rows[1:])
+    if is_unmade(best):
+        return (
+            "The first place is predicted from lots at other conditions: make it in a new firing, "
+            "beside the best that was made, before building on it."
+        )
     if near:
-        model = "char_yield" if merit == "carbon_g_per_kg_d" else "capacitance"
+        model = {"carbon_g_per_kg_d": "char_yield", "esr_area_ohm_cm2": "esr_area"}.get(
+            merit, "capacitance"
+        )
         start = f"{basis}; to" if basis else "To"
         remedy = _remedy(best, models.get(model, {}).get("variance"))
         return f"{start} tell the leading candidates apart, {remedy}."
@@ -307,7 +330,7 @@ def _nothing_ranked(inputs: Mapping) -> list[str]:
         f"{count_words(n_cells, 'cell has', 'cells have')} a capacitance, but no candidate can "
         "be ranked yet."
     ]
-    missing = missing_sentences(inputs)
+    missing = missing_sentences(inputs, all_notes=False)
     reasons = [
         f"No model of {model_words(name)}: {model['json']['reason'].rstrip('.')}."
         for name, model in inputs["models"].items()
@@ -319,11 +342,26 @@ def _nothing_ranked(inputs: Mapping) -> list[str]:
     return [*sentences, *unfilled_sentences(inputs)]
 
 
-def missing_sentences(inputs: Mapping) -> list[str]:
-    """Why candidates have no place, with candidates in words."""
+def missing_sentences(inputs: Mapping, *, all_notes: bool = True) -> list[str]:
+    """Why candidates have no place, with candidates in words.
+
+    Parameters
+    ----------
+    inputs : mapping
+        See `charscreen.report.page.render_report`.
+    all_notes : bool
+        Whether to say too which conditions are predicted and what costs and energies count.
+    """
     names = inputs.get("feedstock_names")
-    missing = (inputs.get("rank_summary") or {}).get("missing") or []
-    return [first_upper(candidates_in_words(str(sentence), names)) for sentence in missing]
+    summary = inputs.get("rank_summary") or {}
+    sentences = [*((summary.get("limits") or {}).get("sentences") or [])]
+    if all_notes:
+        sentences += summary.get("predicted_sentences") or []
+    sentences += summary.get("missing") or []
+    if all_notes:
+        sentences += feedstock_sentences(summary.get("feedstocks") or [], names)
+        sentences += summary.get("assumptions") or []
+    return [first_upper(candidates_in_words(str(sentence), names)) for sentence in sentences]
 
 
 def _known(frame: pd.DataFrame | None, column: str) -> int:
