@@ -1,4 +1,4 @@
-"""What a planned model holds, and its matrix: feedstocks, factors on a scale of -1 to 1, products."""
+"""What a planned model holds, and its matrix: feedstocks, factors coded -1 to 1, products."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
@@ -38,7 +38,9 @@ class Scale:
         """Values coded; what is missing (no activation) becomes 0, the middle of the range."""
         if self.name == "activation":
             return np.where(np.asarray(values, dtype=object) == KOH, 1.0, -1.0)
-        coded = (2.0 * np.asarray(values, float) - self.low - self.high) / (self.high - self.low)
+        coded = (2.0 * np.asarray(values, dtype=float) - self.low - self.high) / (
+            self.high - self.low
+        )
         return np.where(np.isnan(coded), 0.0, coded)
 
 
