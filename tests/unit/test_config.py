@@ -206,6 +206,24 @@ def test_calls_do_not_share_values(load):
             "electrode_F_per_g, device_F_per_kg_d.",
         ),
         ("title: Again", 14, "title", "The key stands in row 1 already. Keep one of them."),
+        (
+            "plan: {start_date: 2027-02-30}",
+            14,
+            "plan.start_date",
+            "'2027-02-30' is no day of the calendar. Write one, as 2027-03-01.",
+        ),
+        (
+            "plan: {start_date: soon}",
+            14,
+            "plan.start_date",
+            "'soon' is not of the form needed. Write year-month-day, for example 2027-03-01.",
+        ),
+        (
+            "plan: {coating_binder_percent: 21}",
+            14,
+            "plan.coating_binder_percent",
+            "80 % carbon and 21 % binder are more than the coating. Lower one.",
+        ),
     ],
 )
 def test_faults_name_line_key_and_remedy(load, added, line, key, message):

@@ -1,6 +1,7 @@
 """Settings of a screen: config.yaml read safely, checked against its schema, defaults filled in."""
 
 import copy
+import datetime
 import functools
 import math
 import os
@@ -288,6 +289,13 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
             if value > hottest:
                 text = f"{value:g} °C is above kiln.max_temperature_C, {hottest:g} °C. Lower it."
                 found.append((("plan", key), value, text))
+    if not _is_day(plan["start_date"]):
+        text = f"'{plan['start_date']}' is no day of the calendar. Write one, as 2027-03-01."
+        found.append((("plan", "start_date"), plan["start_date"], text))
+    carbon, binder = plan["coating_carbon_percent"], plan["coating_binder_percent"]
+    if carbon + binder > 100:
+        text = f"{carbon:g} % carbon and {binder:g} % binder are more than the coating. Lower one."
+        found.append((("plan", "coating_binder_percent"), binder, text))
     for name, layout in config["column_maps"].items():
         if layout["delimiter"] == layout["decimal"]:
             text = "Delimiter and decimal mark are the same. Correct one of them."
@@ -296,3 +304,11 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
             text = "The map names neither voltage (a test) nor temperature (a kiln log). Add one."
             found.append((("column_maps", name), None, text))
     return found
+
+
+def _is_day(text: str | None) -> bool:
+    """Whether a text names a day that exists; none does as well."""
+    try:
+        return text is None or bool(datetime.date.fromisoformat(text))
+    except ValueError:
+        return False
