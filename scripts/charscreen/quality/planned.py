@@ -121,7 +121,9 @@ def candidates_of(design: pd.DataFrame) -> pd.DataFrame:
     return list_candidates(design, None, pd.DataFrame(), cells)
 
 
-def can_be_chosen(planned: Planned, candidates: pd.DataFrame) -> np.ndarray:
+def can_be_chosen(
+    planned: Planned, candidates: pd.DataFrame, *, measured_only: bool = True
+) -> np.ndarray:
     """Whether each candidate would be ranked, had only the planned lots been measured.
 
     Parameters
@@ -130,27 +132,27 @@ def can_be_chosen(planned: Planned, candidates: pd.DataFrame) -> np.ndarray:
         The analysis; it may be that of a part of the plan.
     candidates : DataFrame
         From `candidates_of`, of the whole plan.
+    measured_only : bool
+        Only at conditions with a lot of their own, as the ranking does; else wherever the models
+        predict.
 
     Returns
     -------
     (n_candidates,) bool array
     """
     candidates = candidates.reset_index(drop=True)
-    measured = _keys(planned.lots)
-    here = np.array([key in measured for key in _keys_in_order(candidates)], dtype=bool)
     reasons = not_covered(planned.record, candidates)
-    reasons = [r or ("" if at else "not fired") for r, at in zip(reasons, here, strict=True)]
+    if measured_only:
+        measured = set(_keys(planned.lots))
+        here = [key in measured for key in _keys(candidates)]
+        reasons = [r or ("" if at else "not fired") for r, at in zip(reasons, here, strict=True)]
     reasons = keep_one_level(
         candidates, reasons, {"capacitance": planned.record}, words=WHAT, counts=["n_cells"]
     )
     return np.array([not reason for reason in reasons], dtype=bool)
 
 
-def _keys(rows: pd.DataFrame) -> set[tuple]:
-    return set(_keys_in_order(rows))
-
-
-def _keys_in_order(rows: pd.DataFrame) -> list[tuple]:
+def _keys(rows: pd.DataFrame) -> list[tuple]:
     """The condition of each row, numbers missing where they do not apply as None."""
     columns = [
         [None if value != value else value for value in rows[name].tolist()] for name in CONDITION

@@ -58,6 +58,7 @@ def chances_of_finding(
     part: Planned | None = None,
     simulations: int = SIMULATIONS,
     truth: Mapping[str, np.ndarray] | None = None,
+    measured_only: bool = True,
 ) -> Chances:
     """How often a plan finds the best, or one within δ, under stated scatter.
 
@@ -79,6 +80,8 @@ def chances_of_finding(
     truth : mapping, optional
         ``candidates`` (n_candidates,) and ``lots`` (n_lots,): one fixed truth in place of drawn
         ones, log scale.
+    measured_only : bool
+        Choose only conditions with a lot of their own; see `planned.can_be_chosen`.
 
     Returns
     -------
@@ -93,7 +96,7 @@ def chances_of_finding(
     measure cannot be chosen, but may be the best.
     """
     part = whole if part is None else part
-    ranked = can_be_chosen(part, candidates)
+    ranked = can_be_chosen(part, candidates, measured_only=measured_only)
     if not ranked.any():
         return Chances(0.0, 0.0, 0.0, np.nan, np.nan, simulations)
     if truth is None:
