@@ -115,7 +115,8 @@ def test_calls_do_not_share_values(load):
             "plan: {koh_ratio: 4:1}",
             14,
             "plan.koh_ratio",
-            "'4:1' is not a number. Write the number alone, without unit or quotation marks.",
+            "'4:1' is not of the form needed. Write a number, a list such as [2, 4], or a range such "
+            "as {from: 2, to: 4}.",
         ),
         ("seed: 1.5", 14, "seed", "'1.5' is not a whole number. Write a whole number."),
         (
@@ -131,10 +132,28 @@ def test_calls_do_not_share_values(load):
             "'Koh' is not a choice. Did you mean 'KOH'? Write one of: none, KOH.",
         ),
         (
-            "plan: {hold_min: 60}",
+            "plan: {activation: KOH}",
+            14,
+            "plan.activation",
+            "'KOH' is not a list in square brackets. Write a list, for example [KOH].",
+        ),
+        (
+            "plan: {hold_min: {from: 60, to: 30}}",
             14,
             "plan.hold_min",
-            "'60' is not a list in square brackets. Write a list, for example [60].",
+            "The range from 60 to 30 is upside down. Write the lower end first.",
+        ),
+        (
+            "plan: {hold_min: {from: 60}}",
+            14,
+            "plan.hold_min.to",
+            "The key is missing. Add it.",
+        ),
+        (
+            "plan: {hold_min: {from: -1, to: 30}}",
+            14,
+            "plan.hold_min.from",
+            "'-1' is below 0. Write a larger value.",
         ),
         (
             "plan: {hold_min: [60, 60]}",
@@ -152,7 +171,7 @@ def test_calls_do_not_share_values(load):
             "plan: {feedstocks: husk}",
             14,
             "plan.feedstocks",
-            "'husk' is neither `all` nor a list of names. Write one of these.",
+            "'husk' is not of the form needed. Write `all`, or a list of names.",
         ),
         (
             "question: 7",

@@ -10,6 +10,8 @@ _LEAST_GAIN = 1e-7
 # All settings of a firing are tried up to so many; of more, those that differ in one factor.
 _ALL_SETTINGS = 48
 _MOST_PASSES = 30
+# Partners drawn for a lot to change places with, of all that there are.
+_PARTNERS = 40
 
 
 def search_once(problem: Problem, seed: np.random.SeedSequence, *, swaps: bool = True):
@@ -195,6 +197,8 @@ def _swap_lots(judge: Judge, rng: np.random.Generator) -> None:
                 | (layout.activation[free] != layout.activation[i])
             )
         ]
+        if len(others) > _PARTNERS:
+            others = rng.choice(others, _PARTNERS, replace=False)
         n = len(others)
         if not n:
             continue

@@ -2,6 +2,7 @@
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -68,11 +69,16 @@ class Terms:
         """Names of the columns: feedstock[husk], hold_min, hold_min^2, hold_min:activation."""
         return (*(f"feedstock[{name}]" for name in self.feedstocks), *map(name_of, self.products))
 
-    @property
-    def indices(self) -> tuple[tuple[int, ...], ...]:
-        """Products as positions among `scales`."""
+    @cached_property
+    def indices(self) -> np.ndarray:
+        """Products as two positions among `scales`; one after the last for no second factor."""
         at = {scale.name: i for i, scale in enumerate(self.scales)}
-        return tuple(tuple(at[name] for name in product) for product in self.products)
+        none = len(self.scales)
+        pairs = [
+            (at[product[0]], at[product[1]] if len(product) > 1 else none)
+            for product in self.products
+        ]
+        return np.array(pairs, dtype=int).reshape(-1, 2)
 
     def columns(self, feed: np.ndarray, coded: np.ndarray) -> np.ndarray:
         """The model matrix from codes.
@@ -90,8 +96,10 @@ class Terms:
         """
         out = np.zeros((len(feed), len(self.feedstocks) + len(self.products)))
         out[np.arange(len(feed)), feed] = 1.0
-        for j, product in enumerate(self.indices, start=len(self.feedstocks)):
-            out[:, j] = coded[:, product].prod(axis=1)
+        padded = np.ones((len(feed), coded.shape[1] + 1))
+        padded[:, :-1] = coded
+        first, second = self.indices.T
+        out[:, len(self.feedstocks) :] = padded[:, first] * padded[:, second]
         return out
 
 

@@ -66,6 +66,8 @@ def _key_rows(schema: dict, prefix: str) -> list[tuple[str, ...]]:
 def _kind(schema: dict) -> str:
     if "enum" in schema:
         return "choice"
+    if "x-kind" in schema:
+        return schema["x-kind"]
     if "anyOf" in schema:
         return "`all` or list"
     types = schema["type"] if isinstance(schema["type"], list) else [schema["type"]]
@@ -92,6 +94,8 @@ def _default_text(key: str, schema: dict, above: dict) -> str:
 def _allowed(schema: dict) -> str:
     """Choices or limits of a key, as a sentence."""
     inner = schema.get("items", schema)
+    if "x-kind" in schema:
+        inner = schema["anyOf"][0]
     if "enum" in inner:
         return f" One of: {', '.join(f'`{choice}`' for choice in inner['enum'])}."
     parts = []
