@@ -1,5 +1,6 @@
 # From result tables to pictures and one page.
 
+REPORT_FILES = [f"{RESULTS}/report.html"]
 FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
 
 

@@ -18,7 +18,7 @@ _ASSEMBLY_STEPS = (
     "Paste weighed in by the recipe above, written down as done",
     "Collectors cut and weighed empty, one by one",
     "Coatings dried to constant mass, then weighed; two of like mass for each cell",
-    "Cells assembled in the order of this sheet, not sorted by lot",
+    "Cells assembled in the order of this sheet",
     "Separator wetted, no bubble, cell closed; no short by the meter",
 )
 _TEST_STEPS = (
