@@ -13,9 +13,10 @@ from charscreen.quality.confounding import ALIAS, COINCIDE, CORRELATION, EXPLAIN
 from charscreen.quality.figures import draw_curve, draw_split
 from charscreen.quality.judge import Quality, headline
 from charscreen.quality.power import LEVEL
+from charscreen.quality.scatter import USUAL
 from charscreen.report.svg import svg_for_page
 from charscreen.rounding import is_number, percent, significant
-from charscreen.words import count_words, first_upper, merit_words
+from charscreen.words import count_words, merit_words
 
 #: What each stated figure is, in words.
 SCATTER_WORDS = {
@@ -135,13 +136,9 @@ def _curve_words(by_firings: pd.DataFrame, record: Mapping) -> str:
     here = by_firings.set_index("firings")["p_within_delta"]
     n = record["firings"]
     few, twice = here.index[np.argmin(np.abs(here.index - n / 2))], here.index[-1]
-    parts = []
-    if few < n:
-        parts.append(f"with {few} firings the chance is {percent(here[few])}")
-    parts.append(f"with {n} {percent(here[n])}")
-    if twice > n:
-        parts.append(f"with {twice} {percent(here[twice])}")
-    return first_upper(", ".join(parts)) + "."
+    parts = [f"{number}: {percent(here[number])}" for number in dict.fromkeys((few, n, twice))]
+    parts[0] = f"{parts[0]} within {record['delta_percent']:g} %"
+    return f"Char firings {'; '.join(parts)}."
 
 
 def _range(values: pd.Series, form) -> str:
@@ -198,15 +195,15 @@ def _efficiency(record: Mapping) -> list[tuple[str, str]]:
     if record["d_efficiency"] is not None:
         rows.append(
             (
-                "of what no plan of as many firings and lots can pass (D-efficiency; that bound "
-                "cannot always be reached)",
+                "D-efficiency: what the plan tells of all effects, against a bound that no plan of "
+                "as many firings and lots passes (it cannot always be reached)",
                 f"{100 * record['d_efficiency']:.0f} %",
             )
         )
     if record["d_efficiency_exhaustive"] is not None:
         rows.append(
             (
-                f"of the best of all {record['designs_tried']} plans with these firings",
+                f"the same against the best of all {record['designs_tried']} such plans",
                 f"{100 * record['d_efficiency_exhaustive']:.1f} %",
             )
         )
@@ -227,7 +224,7 @@ def _confounded(table: pd.DataFrame) -> list[dict]:
         (table["kind"].isin([CORRELATION, EXPLAINED, ALIAS]) & (size > _TIED))
         | ((table["kind"] == COINCIDE) & (size > 0.99))
     ]
-    tied = tied.assign(size=size).sort_values("size", ascending=False, kind="stable")
+    tied = tied.loc[size[tied.index].sort_values(ascending=False, kind="stable").index]
     return [
         {
             "term": _term(row["term"]),
@@ -273,7 +270,7 @@ def _split_words(effort: pd.DataFrame) -> str:
 
 def _takes(record: Mapping) -> list[tuple[str, str]]:
     """What the plan takes, with units."""
-    currency = record["currency"]
+    currency = "" if record["currency"] == "money" else record["currency"]
     rows = [
         ("char firings", f"{record['firings']}"),
         ("activation firings", f"{record['activation_firings']}"),
@@ -285,7 +282,7 @@ def _takes(record: Mapping) -> list[tuple[str, str]]:
         ("work", _with(record["work_hours"] or None, "h")),
         ("KOH as weighed", _with(record["koh_g"] or None, "g")),
         ("acid", _with(record["acid_L"], "L")),
-        ("money", _with(record["money"] or None, currency)),
+        ("money, as far as priced", _with(record["money"] or None, currency)),
     ]
     return [(name, value) for name, value in rows if value]
 
@@ -293,7 +290,9 @@ def _takes(record: Mapping) -> list[tuple[str, str]]:
 def _with(value: object, unit: str) -> str:
     if not is_number(value):
         return ""
-    return f"{value:.0f} {unit}" if value >= 100 else f"{significant(value)} {unit}"
+    return (
+        f"{value:.0f} {unit}".rstrip() if value >= 100 else f"{significant(value)} {unit}".rstrip()
+    )
 
 
 def _assumptions(record: Mapping) -> list[dict]:
@@ -302,10 +301,16 @@ def _assumptions(record: Mapping) -> list[dict]:
             "words": SCATTER_WORDS[key],
             "key": f"plan.scatter.{key}",
             "value": f"{value:.3g} %",
-            "source": record["scatter_source"][key],
+            "source": _source(record["scatter_source"][key]),
         }
         for key, value in record["scatter"].items()
     ]
     cells = {"words": "cells from each lot", "key": "plan.cells_per_lot"}
-    rows.append(cells | {"value": f"{record['cells_per_lot']}", "source": record["cells_source"]})
+    rows.append(
+        cells | {"value": f"{record['cells_per_lot']}", "source": _source(record["cells_source"])}
+    )
     return rows
+
+
+def _source(source: str) -> str:
+    return "usual*" if source == USUAL else source
