@@ -44,8 +44,8 @@ def _loads(name: str) -> bool:
     return True
 
 
-def print_page(html: str, *, style: str = "") -> bytes:
-    """A page as the bytes of a PDF; the same page gives the same bytes on one machine.
+def lay_out(html: str, *, style: str = ""):
+    """A page laid out on sheets of paper, before it is written.
 
     Parameters
     ----------
@@ -53,6 +53,11 @@ def print_page(html: str, *, style: str = "") -> bytes:
         A complete page that needs nothing beside itself; nothing is fetched for it.
     style : str
         Style sheet for paper, on top of the page's own.
+
+    Returns
+    -------
+    weasyprint.Document
+        With its ``pages``, and ``write_pdf()``.
 
     Raises
     ------
@@ -62,12 +67,21 @@ def print_page(html: str, *, style: str = "") -> bytes:
     if not can_print():
         raise CannotPrintError(NO_PDF)
     # Half a second, and the libraries: only where a page is printed.
-    from weasyprint import CSS, HTML
+    from weasyprint import HTML
     from weasyprint.urls import URLFetcher
 
-    fetcher = URLFetcher(allowed_protocols=("data",))
-    sheets = [CSS(string=style, url_fetcher=fetcher)] if style else []
-    return HTML(string=html, url_fetcher=fetcher).write_pdf(stylesheets=sheets)
+    if style:
+        # Last in the page's own head: a sheet handed over beside it would count less.
+        html = html.replace("</head>", f"<style>\n{style}\n</style></head>", 1)
+    return HTML(string=html, url_fetcher=URLFetcher(allowed_protocols=("data",))).render()
+
+
+def print_page(html: str, *, style: str = "") -> bytes:
+    """A page as the bytes of a PDF; the same page gives the same bytes on one machine.
+
+    Parameters and errors are those of `lay_out`.
+    """
+    return lay_out(html, style=style).write_pdf()
 
 
 def join_pages(pages: Sequence[str], *, title: str) -> str:

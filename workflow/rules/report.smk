@@ -1,6 +1,9 @@
 # From result tables to pictures and one page.
 
-REPORT_FILES = [f"{RESULTS}/report.html"]
+REPORT_FILES = [
+    f"{RESULTS}/report.html",
+    *printed(f"{RESULTS}/report.pdf", f"{RESULTS}/summary.pdf"),
+]
 FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
 
 
@@ -104,3 +107,24 @@ rule render_report:
         "Writing the report"
     script:
         "../../scripts/render_report.py"
+
+
+rule print_report:
+    input:
+        page=f"{RESULTS}/report.html",
+        style=f"{workflow.basedir}/workflow/templates/report_print.css",
+        summary_style=f"{workflow.basedir}/workflow/templates/summary_print.css",
+        code=graph.code_of("print_report"),
+    output:
+        report=f"{RESULTS}/report.pdf",
+        summary=f"{RESULTS}/summary.pdf",
+    log:
+        f"{RESULTS}/logs/print_report.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/print_report.tsv"
+    conda:
+        "../../environment.yml"
+    message:
+        "Printing the report as PDF"
+    script:
+        "../../scripts/print_report.py"
