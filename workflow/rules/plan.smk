@@ -24,6 +24,7 @@ rule make_plan:
     output:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
+        cells=f"{RESULTS}/plan/cells.csv",
         summary=f"{RESULTS}/plan/plan.json",
     log:
         f"{RESULTS}/logs/make_plan.log",
@@ -31,6 +32,7 @@ rule make_plan:
         f"{RESULTS}/benchmarks/make_plan.tsv"
     conda:
         "../../environment.yml"
+    threads: 4
     params:
         feedstocks=rows["feedstocks"],
         plan=screen.config["plan"],
@@ -40,10 +42,35 @@ rule make_plan:
         moisture_u_percent=screen.config["moisture_u_percent"],
         koh_purity_percent=screen.config["koh_purity_percent"],
         priors=screen.priors,
+        prices=screen.config["prices"],
+        accepted=rows["design"] if screen.config["plan"]["keep"] else [],
     message:
         "Laying out firings and feed to weigh"
     script:
         "../../scripts/make_plan.py"
+
+
+rule compare_plan:
+    input:
+        design=f"{RESULTS}/plan/design.csv",
+        schemas=graph.table_schema_files(),
+        code=graph.code_of("compare_plan"),
+    output:
+        differences=f"{RESULTS}/plan/differences.txt",
+    log:
+        f"{RESULTS}/logs/compare_plan.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/compare_plan.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        design=rows["design"],
+        masses=rows["masses"],
+        cells=rows["cells"],
+    message:
+        "Comparing the plan with the design that was accepted"
+    script:
+        "../../scripts/compare_plan.py"
 
 
 rule write_run_sheets:

@@ -51,7 +51,7 @@ def kinds_to_place(
     most : mapping of str to int
         Lots of a feedstock at most.
     """
-    done = [(row["feedstock"], row["activation"]) for row in wanted.kept]
+    done = [(row["feedstock"], row["activation"]) for row in wanted.counted]
     kinds = [lot for lot in wanted.lots for _ in range(max(0, wanted.replicates - done.count(lot)))]
     room = sum(wanted.free) - len(kinds) if wanted.fill else 0
     taken: dict[str, int] = {}
@@ -287,15 +287,10 @@ def group_activations(
 
 def _suit_activations(part: pd.DataFrame, settings: Settings, chosen: np.ndarray) -> list[Avoid]:
     """Keeps lots out of activation firings at settings that are forbidden for them."""
-    feed = [settings.feedstocks.index(name) for name in part["feedstock"]]
-    firing = [_position(settings.firing, row) for row in part.to_dict("records")]
-    lot = [_position(settings.lot, row) for row in part.to_dict("records")]
-    suited = settings.allowed[feed, firing, lot][:, chosen]
+    suited = np.column_stack(
+        [settings.permits(part.assign(**settings.activation[c])) for c in chosen]
+    )
     return [] if suited.all() else [Avoid(~suited)]
-
-
-def _position(settings: Sequence[Mapping], row: Mapping) -> int:
-    return next(i for i, one in enumerate(settings) if all(row[key] == one[key] for key in one))
 
 
 def lots_table(rows: Sequence[Mapping]) -> pd.DataFrame:

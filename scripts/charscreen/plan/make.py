@@ -29,6 +29,7 @@ DESIGN_COLUMNS = (
 )
 CELL_COLUMNS = ("cell", "run", "assembly_day", "assembly_order", "test_order")
 _MORE_FACTORS = ("particle_size_mm", "drying_C")
+_NUMBERS = (*(name for name in FACTORS if name != "activation"), "feed_ar_g")
 _CELLS_PER_LOT = 2  # where the settings name no number: common practice, no source
 #: What an empty feedstock table gives.
 NOTHING_YET = "nothing to plan yet: feedstocks.csv has no rows"
@@ -160,8 +161,8 @@ def make_plan(
         laid.lots, request, per_day=per_day if plan.get("block_firings_by_day") else 1, rng=rng
     )
     lots = size_lots(design, **sizing)
-    fresh = design["feed_ar_g"].isna() if request.kept else pd.Series(True, index=design.index)
-    design["feed_ar_g"] = lots["feed_ar_g"].where(fresh, design["feed_ar_g"])
+    new = design.index >= len(request.kept)
+    design.loc[new, "feed_ar_g"] = lots.loc[new, "feed_ar_g"]
     cells = order_cells(
         design["run"].tolist(),
         design["feedstock"].tolist(),
@@ -181,7 +182,7 @@ def make_plan(
         nitrogen_limit_d_percent=nitrogen_limit_d_percent,
     )
     summary["kind"], summary["firings_per_day"] = request.kind, per_day
-    summary["cannot_tell"] = laid.notes + summary["cannot_tell"]
+    summary["notes"] = laid.notes
     if laid.search:
         summary["search"] = laid.search
     return Plan(design, lots, cells, summary)
@@ -209,6 +210,7 @@ def _nothing(seed: int) -> Plan:
         "message": NOTHING_YET,
         "seed": int(seed),
         "warnings": [],
+        "notes": [],
         "cannot_tell": [],
     }
     empty = (pd.DataFrame(columns=list(c)) for c in (DESIGN_COLUMNS, LOT_COLUMNS, CELL_COLUMNS))
@@ -219,26 +221,37 @@ def _design_table(
     lots: pd.DataFrame, wanted: Wanted, *, per_day: int, rng: np.random.Generator
 ) -> pd.DataFrame:
     """The design without feed masses: kept rows, then lots in run order with ids and crucibles."""
-    more = [n for n in _MORE_FACTORS if n in lots and lots[n].notna().any()]
-    more = [n for n in _MORE_FACTORS if n in more or any(r.get(n) is not None for r in wanted.kept)]
+    more = [
+        name
+        for name in _MORE_FACTORS
+        if (name in lots and lots[name].notna().any())
+        or any(row.get(name) is not None for row in wanted.kept)
+    ]
     at = DESIGN_COLUMNS.index("ramp_C_per_min") + 1
     columns = [*DESIGN_COLUMNS[:at], *more, *DESIGN_COLUMNS[at:]]
+    # What a kept row says beside, for example its pool, stays.
+    columns += [
+        name
+        for name in dict.fromkeys(key for row in wanted.kept for key in row)
+        if name not in columns
+        and name != "row"
+        and any(row.get(name) is not None for row in wanted.kept)
+    ]
     rows = [{name: row.get(name) for name in columns} for row in wanted.kept]
     if len(lots):
         rows += _new_rows(lots, wanted, columns, per_day=per_day, rng=rng)
-    text = ("run", "role", "feedstock", "firing", "crucible", "activation")
-    text += ("activation_firing", "parent", "feed_batch", "note", "exclude_reason", "accepted")
-    made = {name: [row[name] for row in rows] for name in columns}
-    made["order"] = list(range(1, len(rows) + 1))
-    return pd.DataFrame(
-        {
-            name: pd.Series(
-                value, dtype=object if name in text else None if name == "order" else float
-            )
-            for name, value in made.items()
-        },
-        columns=columns,
-    )
+    last = max((int(row["order"]) for row in rows if row["order"] is not None), default=0)
+    for n, row in enumerate(rows[len(wanted.kept) :], start=last + 1):
+        row["order"] = n
+    table = {}
+    for name in columns:
+        values = [row[name] for row in rows]
+        if name == "order" and None not in values:
+            table[name] = pd.Series(values, dtype=int)
+        else:
+            number = name in _NUMBERS or name == "order"
+            table[name] = pd.Series(values, dtype=float if number else object)
+    return pd.DataFrame(table, columns=columns)
 
 
 def _new_rows(

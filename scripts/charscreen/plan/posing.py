@@ -197,8 +197,8 @@ def choose_model(wanted: Wanted, feedstocks: Sequence[str], asked: str) -> tuple
     asked : str
         `auto` for the richest model that firings and lots can carry, else the model.
     """
-    n_firings = wanted.firings + len({row["firing"] for row in wanted.kept})
-    n_lots = wanted.firings * wanted.crucibles + len(wanted.kept)
+    n_firings = wanted.firings + len({row["firing"] for row in wanted.counted})
+    n_lots = wanted.firings * wanted.crucibles + len(wanted.counted)
     models = [QUADRATIC, INTERACTIONS, MAIN] if asked == AUTO else [asked]
     terms = terms_of(feedstocks, wanted.factors, model=models[0])
     for model in models:
@@ -259,7 +259,7 @@ def pose_problem(
         fixed_setting += [reference_setting] * has + [-1] * int(size)
     least = np.zeros((len(at), 2), dtype=int)
     planned = pd.Series(list(kinds)).value_counts().to_dict() if kinds else {}
-    done = [(row["feedstock"], row["activation"]) for row in wanted.kept]
+    done = [(row["feedstock"], row["activation"]) for row in wanted.counted]
     for kind in wanted.lots:
         wish = max(0, wanted.replicates - done.count(kind))
         least[at[kind[0]], int(kind[1] == KOH)] = min(wish, planned.get(kind, 0))
@@ -271,8 +271,8 @@ def pose_problem(
     criterion = str(plan.get("criterion") or PREDICTION)
     p = len(terms.names)
     prior = weak_prior(len(ratios), n_feedstocks=len(at), p=p)
-    if wanted.kept:
-        prior = prior + known_from(pd.DataFrame(list(wanted.kept)), terms, ratios)
+    if wanted.counted:
+        prior = prior + known_from(pd.DataFrame(wanted.counted), terms, ratios)
     given = {
         "terms": terms,
         "firing_settings": settings.firing,

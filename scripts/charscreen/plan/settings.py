@@ -91,6 +91,11 @@ class Wanted:
         return self.factors["hold_min"]
 
     @property
+    def counted(self) -> list[Mapping]:
+        """Kept rows that were not left out."""
+        return [row for row in self.kept if not row.get("exclude_reason")]
+
+    @property
     def free(self) -> list[int]:
         """Crucibles for screening lots in each firing."""
         held = set(self.reference_firings)
@@ -174,7 +179,7 @@ def check_request(
     # Reference lots give their own feedstock more replicates than any other has.
     lots = [lot for lot in every_lot if lot != (reference, reference_activation)] or every_lot
     kept = _kept(accepted) if plan.get("keep") else ()
-    done = [(row["feedstock"], row["activation"]) for row in kept]
+    done = [(row["feedstock"], row["activation"]) for row in kept if not row.get("exclude_reason")]
     needed = sum(max(0, replicates - done.count(lot)) for lot in lots)
     kept_firings = len({row["firing"] for row in kept})
     firings = plan.get("firings")
@@ -293,12 +298,8 @@ def _read_forbidden(plan: Mapping, known: Mapping[str, Mapping], problem) -> tup
 
 
 def _kept(accepted: Sequence[Mapping]) -> tuple[Mapping, ...]:
-    """Rows of the design that stand and were not left out."""
-    return tuple(
-        dict(row) | {"activation": row.get("activation") or NONE}
-        for row in accepted
-        if not row.get("exclude_reason")
-    )
+    """Rows of the design, activation spelled out."""
+    return tuple(dict(row) | {"activation": row.get("activation") or NONE} for row in accepted)
 
 
 def _room(firings: int, crucibles: int, every: int) -> int:

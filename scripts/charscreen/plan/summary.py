@@ -323,8 +323,12 @@ def plan_for_terminal(summary: Mapping) -> str:
     if not summary.get("lots"):
         return str(summary["message"])
     lines = [f"Planned: {summary['message']}, {summary['kiln_hours']:.0f} kiln hours."]
-    for head, key in (("Look out", "warnings"), ("The plan cannot tell", "cannot_tell")):
-        sentences = summary[key]
+    for head, key in (
+        ("Look out", "warnings"),
+        ("How it is laid out", "notes"),
+        ("The plan cannot tell", "cannot_tell"),
+    ):
+        sentences = summary.get(key, [])
         if sentences:
             lines.append(f"{head}:")
             lines += [f"  - {sentence}" for sentence in sentences[:SHOWN]]
