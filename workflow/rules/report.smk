@@ -2,6 +2,7 @@
 
 REPORT_FILES = [
     f"{RESULTS}/report.html",
+    f"{RESULTS}/tables.xlsx",
     *printed(f"{RESULTS}/report.pdf", f"{RESULTS}/summary.pdf"),
 ]
 FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
@@ -128,3 +129,33 @@ rule print_report:
         "Printing the report as PDF"
     script:
         "../../scripts/print_report.py"
+
+
+rule write_workbook:
+    input:
+        **MODEL_FILES,
+        ranking=f"{RESULTS}/rank/ranking.csv",
+        yields=f"{RESULTS}/collect/yields.csv",
+        cells=f"{RESULTS}/collect/cells.csv",
+        tests=f"{RESULTS}/collect/test_results.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
+        findings=f"{RESULTS}/collect/findings.csv",
+        left_out=f"{RESULTS}/collect/left_out.csv",
+        words=f"{workflow.basedir}/workflow/schemas/results.yaml",
+        schemas=graph.table_schema_files(),
+        code=graph.code_of("write_workbook"),
+    output:
+        workbook=f"{RESULTS}/tables.xlsx",
+    log:
+        f"{RESULTS}/logs/write_workbook.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/write_workbook.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        title=screen.config["title"],
+        invented=screen.config["data_are_invented"],
+    message:
+        "Writing the tables into one workbook"
+    script:
+        "../../scripts/write_workbook.py"
