@@ -34,7 +34,7 @@ from charscreen.plan.laying import (
     lots_table,
     reference_row,
 )
-from charscreen.plan.layout import Spread, fill_sizes, spread_lots
+from charscreen.plan.layout import Avoid, Spread, fill_sizes, spread_lots
 from charscreen.plan.posing import Settings
 from charscreen.plan.settings import PlanError, Wanted
 from charscreen.words import count_words
@@ -116,17 +116,21 @@ def lay_filling(
         firings = _spread_points(wanted, FIRING_FACTORS, wanted.firings, rng)
         inner = _spread_points(wanted, LOT_FACTORS[1:], len(kinds), rng)
         hotter = codes_of((np.argsort(np.argsort(_first(firings))) * 3 // wanted.firings).tolist())
-        wishes = [
+        wishes: list[Spread | Avoid] = [
             Spread(feed, itself, 4.0),
             Spread(feed, hotter, 3.0),
             Spread(codes_of([a for _, a in kinds]), itself, 1.0),
         ]
-        group = spread_lots(sizes, wishes, partners=feed, rng=rng)
         rows = []
-        for (feedstock, activation), setting, k in zip(kinds, inner, group, strict=True):
+        for (feedstock, activation), setting in zip(kinds, inner, strict=True):
             own = {key: v for key, v in setting.items() if activation == KOH or key != "koh_ratio"}
-            row = {"role": SCREEN, "feedstock": feedstock, "activation": activation, "k": int(k)}
-            rows.append(row | firings[k] | own)
+            rows.append({"role": SCREEN, "feedstock": feedstock, "activation": activation} | own)
+        everywhere = lots_table([row | firing for row in rows for firing in firings])
+        suited = settings.permits(everywhere).reshape(len(rows), len(firings))
+        if not suited.all():
+            wishes.append(Avoid(~suited))
+        group = spread_lots(sizes, wishes, partners=feed, rng=rng)
+        rows = [row | firings[k] | {"k": int(k)} for row, k in zip(rows, group, strict=True)]
         rows += [
             reference_row(wanted, settings, firings[k]) | {"k": k} for k in wanted.reference_firings
         ]
@@ -317,7 +321,7 @@ def _into_firings(
         feed, itself = codes_of(here["feedstock"].tolist()), np.arange(n)
         wishes = [Spread(feed, itself, 4.0)]
         wishes += [
-            Spread(codes_of(here[name].tolist()), itself, 1.0)
+            Spread(codes_of(here[name].tolist()) + 1, itself, 1.0)
             for name in (*LOT_FACTORS, *ACTIVATION_FACTORS)
             if name in here and here[name].nunique() > 1
         ]
