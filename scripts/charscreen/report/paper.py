@@ -43,13 +43,18 @@ def summary_pdf(page: str, *, style: str) -> bytes:
     The picture is made smaller until all fits. Where even that does not help (names of hundreds
     of signs), the rest goes onto a second page, and nothing is cut.
     """
+    return lay_out_summary(page, style=style).write_pdf()
+
+
+def lay_out_summary(page: str, *, style: str):
+    """The summary laid out, its picture as large as one page lets it be; see `summary_pdf`."""
     page = pictures_apart(summary_page(page))
     for height in PICTURE_MM:
         fit = f"{style}\n.card img {{ max-height: {height}mm !important; }}"
         document = lay_out(page, style=fit)
         if len(document.pages) == 1:
             break
-    return document.write_pdf()
+    return document
 
 
 def summary_page(page: str) -> str:
