@@ -47,7 +47,7 @@ KINDS = {
     "balanced": {"firings": 8},
     "space_filling": {"firings": 8},
     "resolvable_blocks": {},
-    "full_factorial": {},
+    "full_factorial": {"feedstocks": ["feed0"]},
     "fractional_factorial": {},
     "plackett_burman": {},
     "definitive_screening": {"feedstocks": ["feed0"]},

@@ -15,6 +15,8 @@ from charscreen.designs.state import Layout
 
 # Starts of problems with so many lots or fewer, and of larger ones.
 _STARTS = ((40, 24), (80, 12), (160, 4), (np.inf, 2))
+# So few lots are searched in this process when there is one worker.
+_ALONE = 60
 # The libraries of linear algebra then use one core each and round alike everywhere.
 _ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 

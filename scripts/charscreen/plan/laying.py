@@ -142,7 +142,8 @@ def lay_optimal(
         "values": list(found.values),
         "variance_ratios": list(problem.ratios),
     }
-    return Laid(lots_table(rows), [note] if note else [], search)
+    notes = [note] if note else []
+    return Laid(lots_table(rows), notes, search)
 
 
 def lay_balanced(

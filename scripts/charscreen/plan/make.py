@@ -182,7 +182,7 @@ def make_plan(
         nitrogen_limit_d_percent=nitrogen_limit_d_percent,
     )
     summary["kind"], summary["firings_per_day"] = request.kind, per_day
-    summary["notes"] = laid.notes
+    summary["notes"] = laid.notes + _not_analysed(request)
     if laid.search:
         summary["search"] = laid.search
     return Plan(design, lots, cells, summary)
@@ -202,6 +202,15 @@ def _lay(wanted: Wanted, settings: Settings, *, plan, most, seed, rng, workers, 
     if wanted.kind == BLOCKS:
         return lay_blocks(wanted, settings, plan=plan, rng=rng)
     return lay_standard(wanted, settings, plan=plan, rng=rng)
+
+
+def _not_analysed(wanted: Wanted) -> list[str]:
+    """Factors that the plan varies and the models have no term for."""
+    return [
+        f"{name} varies, but the models of the report have no term for it yet: compare its lots in "
+        "the tables of results."
+        for name in wanted.varies(("ramp_C_per_min", *_MORE_FACTORS))
+    ]
 
 
 def _nothing(seed: int) -> Plan:
