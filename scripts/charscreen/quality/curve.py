@@ -14,8 +14,8 @@ COLUMNS = (
     *("loss_percent", "of_the_plan"),
 )
 POINTS = 9
-SUBSETS = 6
-PER_SUBSET = 1_000
+SUBSETS = 4
+PER_SUBSET = 1_500
 
 
 def probability_by_firings(

@@ -63,19 +63,18 @@ def plan_expenses(
         + _price(prices, "labour_h_per_cell") * n_cells
     )
     feed_prices = {row["feedstock"]: row.get("price_per_kg") for row in feedstocks}
-    calendar = calendar_of_firings(design, plan=plan, kiln=kiln)
     return {
         "firings": int((firings["kind"] == "carbonise").sum()),
         "activation_firings": int((firings["kind"] == "activate").sum()),
         "lots": len(design),
         "cells": n_cells,
-        "kiln_hours": _plain(firings["kiln_h"].sum()),
-        "kWh": _plain(firings["heating_h"].sum() * float(power)) if power else None,
+        "kiln_hours": _plain(firings["kiln_h"].sum(skipna=False)),
+        "kWh": _plain(firings["heating_h"].sum(skipna=False) * float(power)) if power else None,
         "koh_g": _plain(lots["koh_g"].sum()),
         "acid_L": None if acid is None or not activated.any() else _plain(acid),
         "feed_ar_kg": {name: _plain(grams / 1000) for name, grams in feed_g.items()},
         "work_hours": _plain(work),
-        "days": int(calendar["day"].max()),
+        "days": _days(design, firings, plan=plan, kiln=kiln),
         "money": _plain(
             _money(firings, lots, char_g, feed_prices, power, prices)
             + _price(prices, "labour_per_h") * _price(prices, "labour_h_per_cell") * n_cells
@@ -83,6 +82,15 @@ def plan_expenses(
         "currency": str(prices.get("currency") or "money"),
         "money_without": _unpriced(lots, feed_prices, prices, work=work, activated=activated.any()),
     }
+
+
+def _days(
+    design: pd.DataFrame, firings: pd.DataFrame, *, plan: Mapping, kiln: Mapping
+) -> int | None:
+    """Working days until the last firing starts; None where a firing has no known length."""
+    if firings["kiln_h"].isna().any():
+        return None
+    return int(calendar_of_firings(design, plan=plan, kiln=kiln)["day"].max())
 
 
 def _money(firings, lots, char_g, feed_prices: Mapping, power, prices: Mapping) -> float:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from charscreen.plan.forms import CELLS_PER_LOT
+from charscreen.plan.feed import CELLS_PER_LOT
 from charscreen.plan.make import NOTHING_YET
 from charscreen.quality import comparisons, confounding, curve, split
 from charscreen.quality.comparisons import FEEDSTOCKS, compare_all

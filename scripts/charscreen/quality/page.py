@@ -276,7 +276,7 @@ def _takes(record: Mapping) -> list[tuple[str, str]]:
         ("activation firings", f"{record['activation_firings']}"),
         ("lots", f"{record['lots']}"),
         ("cells", f"{record['cells']}"),
-        ("working days, one kiln", f"{record['days']}"),
+        ("working days, one kiln", f"{record['days'] or ''}"),
         ("kiln, cooling included", _with(record["kiln_hours"], "h")),
         ("electricity at most", _with(record["kWh"], "kWh")),
         ("work", _with(record["work_hours"] or None, "h")),

@@ -15,9 +15,9 @@ COLUMNS = (
     *("effort_percent", "p_best", "p_best_se", "p_within_delta", "p_within_delta_se"),
     *("loss_percent", "like_the_plan"),
 )
-MOST_CELLS = 4
-LAYOUTS = 3
-PER_LAYOUT = 1_000
+CELLS = (1, 2, 4)
+LAYOUTS = 2
+PER_LAYOUT = 1_500
 _FIRING = ["peak_temperature_C", "hold_min"]
 _KIND = [name for name in CONDITION if name not in _FIRING]
 
@@ -68,7 +68,7 @@ def split_effort(
     rows = []
     for per_firing in _lots_per_firing(crucibles, deal.per_firing):
         progress(f"{per_firing} lots per firing")
-        for cells in sorted({*range(1, MOST_CELLS + 1), whole.cells_per_lot}):
+        for cells in sorted({*CELLS, whole.cells_per_lot}):
             firings = deal.firings_for(effort, per_firing, cells, costs, crucibles)
             if firings < 1 or firings * per_firing < len(deal.feedstocks):
                 continue
@@ -193,5 +193,5 @@ def _mean(name: str, shares: list[float]) -> dict[str, float]:
     values = np.array(shares)
     p = float(values.mean())
     within = p * (1 - p) / (PER_LAYOUT * len(values))
-    between = float(values.var(ddof=1)) / len(values)
+    between = float(values.var(ddof=1)) / len(values) if len(values) > 1 else 0.0
     return {name: p, f"{name}_se": float(np.sqrt(max(within, between)))}
