@@ -18,8 +18,8 @@ with job(snakemake.log[0]):
         "data_are_invented": params.invented,
     }
     shopping = shopping_list(
-        design,
         read_csv(given.lots),
+        read_csv(given.cells),
         feedstocks=params.feedstocks,
         plan=params.plan,
         prices=params.prices,

@@ -39,7 +39,9 @@ with job(snakemake.log[0]):
         template=template,
         koh_purity_percent=params.koh_purity_percent,
     )
-    cells = render_cell_sheets(tables["design"], **common, plan=params.plan, template=template)
+    cells = render_cell_sheets(
+        tables["design"], read_csv(given.cells), **common, plan=params.plan, template=template
+    )
     for name, pages in (("sheets", sheets), ("cell_sheets", cells)):
         folder = Path(snakemake.output[name])
         folder.mkdir(parents=True, exist_ok=True)

@@ -1,10 +1,9 @@
 """Sheets for cells: which cells, in which order, at which current, with which cautions."""
 
-import pandas as pd
 import pytest
 from charscreen.cautions import FOOTER
 from charscreen.plan import make_plan
-from charscreen.plan.cell_sheets import expected_current_mA, planned_cells, render_cell_sheets
+from charscreen.plan.cell_sheets import expected_current_mA, render_cell_sheets
 from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
 
 TEMPLATE = (ROOT / "workflow/templates/run_sheet.html.jinja").read_text(encoding="utf-8")
@@ -21,10 +20,11 @@ CELLS = {
 MADE = make_plan(FEEDS, plan=PLAN, kiln=KILN, seed=3)
 
 
-def sheets(design=MADE.design, **settings):
+def sheets(design=MADE.design, cells=MADE.cells, **settings):
     plan = CELLS | settings.pop("plan", {})
     return render_cell_sheets(
         design,
+        cells,
         feedstocks=FEEDS.to_dict("records"),
         plan=plan,
         title="Test <screen>",
@@ -53,16 +53,13 @@ def test_cells_stand_on_the_sheets_of_the_firing_that_finishes_their_lot():
 
 
 def test_an_order_drawn_by_lot_is_kept():
-    cells = planned_cells(MADE.design, 2)
-    shuffled = cells.assign(
-        assembly_order=range(len(cells), 0, -1),
-        test_order=[k ^ 1 for k in range(len(cells))],
-    )
-    pages = sheets(cells=shuffled)
+    cells = MADE.cells
+    pages = sheets()
+    assert not cells["assembly_order"].is_monotonic_increasing
     for kind, order in (("assembly", "assembly_order"), ("tests", "test_order")):
         name = next(name for name in pages if name.endswith(kind))
         text = Page(pages[name]).text
-        shown = [cell for cell in shuffled.sort_values(order)["cell"] if cell in text]
+        shown = [cell for cell in cells.sort_values(order)["cell"] if cell in text]
         places = [text.index(cell) for cell in shown]
         assert len(shown) >= 2
         assert places == sorted(places)
@@ -98,11 +95,12 @@ def test_cells_beyond_the_limit_of_water_are_cautioned_by_their_voltage():
         assert "A cell here" not in html
 
 
-def test_planned_cells_follow_the_order_of_work():
-    design = pd.DataFrame({"run": ["R2", "R1"], "order": [2, 1]})
-    assert planned_cells(design, 1)["cell"].tolist() == ["R1-1", "R2-1"]
-    assert planned_cells(design, None)["cell"].tolist() == ["R1-1", "R1-2", "R2-1", "R2-2"]
+def test_cells_spread_over_days_carry_their_day():
+    cells = MADE.cells.assign(assembly_day=3.0)
+    for name, html in sheets(cells=cells).items():
+        assert ("day 3" in html) == name.endswith("assembly")
 
 
 def test_nothing_planned_gives_no_sheet():
-    assert sheets(design=make_plan([], plan=PLAN, kiln=KILN, seed=1).design) == {}
+    none = make_plan([], plan=PLAN, kiln=KILN, seed=1)
+    assert sheets(none.design, none.cells) == {}

@@ -28,7 +28,7 @@ def listed(feeds=FEEDS, *, prices=PRICES, **plan):
     made = make_plan(feeds, plan=PLAN | {k: CELLS[k] for k in CELLS} | plan, kiln=KILN, seed=3)
     rows = feeds.to_dict("records")
     plan = CELLS | plan
-    frame = shopping_list(made.design, made.lots, feedstocks=rows, plan=plan, prices=prices)
+    frame = shopping_list(made.lots, made.cells, feedstocks=rows, plan=plan, prices=prices)
     return made, frame.set_index("item")
 
 
@@ -158,7 +158,7 @@ def test_the_calendar_page_has_every_firing():
 
 def test_nothing_planned_gives_pages_that_say_so():
     made = make_plan([], plan=PLAN, kiln=KILN, seed=1)
-    empty = shopping_list(made.design, made.lots, feedstocks=[], plan=CELLS, prices=PRICES)
+    empty = shopping_list(made.lots, made.cells, feedstocks=[], plan=CELLS, prices=PRICES)
     table = calendar_of_firings(made.design, plan=DAYS, kiln=KILN)
     assert len(empty) == len(table) == 0
     for page in (

@@ -77,6 +77,7 @@ rule write_run_sheets:
     input:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
+        cells=f"{RESULTS}/plan/cells.csv",
         summary=f"{RESULTS}/plan/plan.json",
         template=f"{workflow.basedir}/workflow/templates/run_sheet.html.jinja",
         overview_template=f"{workflow.basedir}/workflow/templates/plan_overview.html.jinja",
@@ -132,6 +133,7 @@ rule write_plan_lists:
     input:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
+        cells=f"{RESULTS}/plan/cells.csv",
         template=f"{workflow.basedir}/workflow/templates/plan_list.html.jinja",
         style=f"{workflow.basedir}/workflow/templates/plan_pages.css",
         code=graph.code_of("write_plan_lists"),
@@ -163,6 +165,7 @@ rule write_forms:
     input:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
+        cells=f"{RESULTS}/plan/cells.csv",
         code=graph.code_of("write_forms"),
         schemas=graph.table_schema_files(),
     output:
@@ -180,7 +183,6 @@ rule write_forms:
             "trace_map": graph.maps_with(screen.config["column_maps"], "voltage"),
             "log_map": graph.maps_with(screen.config["column_maps"], "temperature"),
         },
-        cells_per_lot=screen.config["plan"].get("cells_per_lot"),
         title=screen.config["title"],
         invented=screen.config["data_are_invented"],
     message:

@@ -10,8 +10,8 @@ from charscreen.capacitance.standard_currents import class_current_mA
 from charscreen.plan.labels import label_svg
 from charscreen.plan.pages import fill_page, grams, name_of, sheet_column, with_unit
 from charscreen.plan.run_sheets import firings_of
+from charscreen.rounding import is_number
 
-CELLS_PER_LOT = 2  # where the settings name no number: common practice, no source
 _AQUEOUS_V = 1.0
 _ASSEMBLY_STEPS = (
     "Carbon ground, sieved and dried at 105\N{NO-BREAK SPACE}°C, under extraction",
@@ -31,32 +31,10 @@ _TEST_STEPS = (
 )
 
 
-def planned_cells(design: pd.DataFrame, cells_per_lot: int | None) -> pd.DataFrame:
-    """Cells of a design, in the order of its lots.
-
-    Parameters
-    ----------
-    design : DataFrame
-        ``run``; where it has ``order``, that is the order of work.
-    cells_per_lot : int or None
-        Cells of each lot; `CELLS_PER_LOT` where None.
-
-    Returns
-    -------
-    DataFrame
-        cell, run.
-    """
-    if "order" in design.columns:
-        design = design.sort_values("order", kind="stable", na_position="last")
-    numbers = range(1, (cells_per_lot or CELLS_PER_LOT) + 1)
-    rows = [(f"{run}-{number}", str(run)) for run in design["run"] for number in numbers]
-    return pd.DataFrame(rows, columns=["cell", "run"])
-
-
 def render_cell_sheets(
     design: pd.DataFrame,
+    cells: pd.DataFrame,
     *,
-    cells: pd.DataFrame | None = None,
     feedstocks: Sequence[Mapping],
     plan: Mapping,
     title: str,
@@ -72,9 +50,8 @@ def render_cell_sheets(
     design : DataFrame
         Design of a plan. A lot with KOH is finished by its activation firing, another by its
         char firing.
-    cells : DataFrame, optional
-        cell, run, and where the order is drawn by lot ``assembly_order``, ``test_order``; those of
-        `planned_cells` where absent.
+    cells : DataFrame
+        Its cells: cell, run, ``assembly_order``, ``test_order``.
     feedstocks : sequence of mappings
         Feedstock table; ``feedstock``, ``name`` are read.
     plan : mapping
@@ -96,8 +73,6 @@ def render_cell_sheets(
     if not len(design):
         return {}
     known = {str(row["feedstock"]): row for row in feedstocks}
-    if cells is None:
-        cells = planned_cells(design, plan.get("cells_per_lot"))
     feed_of = dict(zip(design["run"].astype(str), design["feedstock"], strict=True))
     finished = design["activation_firing"].where(
         design["activation_firing"].notna(), design["firing"]
@@ -111,14 +86,14 @@ def render_cell_sheets(
             continue
         for kind, make in (("assembly", _assembly_sheet), ("tests", _test_sheet)):
             order = {"assembly": "assembly_order", "tests": "test_order"}[kind]
-            ordered = here.sort_values(order, kind="stable") if order in here.columns else here
+            ordered = here.sort_values(order, kind="stable")
             rows = [
                 {
                     "place": str(number),
                     "label": Markup(label_svg(cell.cell, title)),
                     "run": cell.cell,
                     "name": name_of(feed_of[cell.run], known),
-                    "remark": f"lot {cell.run}",
+                    "remark": _remark(cell, kind),
                 }
                 for number, cell in enumerate(ordered.itertuples(), start=1)
             ]
@@ -133,6 +108,13 @@ def render_cell_sheets(
                 footer=cautions.FOOTER,
             )
     return pages
+
+
+def _remark(cell, kind: str) -> str:
+    """Lot of a cell, and the day of assembly where the plan spreads cells over days."""
+    day = getattr(cell, "assembly_day", None)
+    dated = kind == "assembly" and is_number(day)
+    return f"lot {cell.run}, day {day:g}" if dated else f"lot {cell.run}"
 
 
 def expected_current_mA(plan: Mapping) -> tuple[float, float]:

@@ -21,6 +21,7 @@ LEAST_CHAR, LEAST_FEED, MOST_FEED = "least char", "least feed", "most feed in on
 #: Of `limited_by` those that raise.
 RAISED = (LEAST_CHAR, LEAST_FEED)
 DEFAULT_LEAST_CHAR_G = 1.0
+CELLS_PER_LOT = 2  # where the settings name no number: common practice, no source
 # Beyond these the check of the tables asks about a planned feed: `plausible` in design.yaml. [g]
 _LEAST_FEED_G, _MOST_FEED_G = 0.5, 5000.0
 PRIORS, FEEDSTOCKS, SETTINGS = "priors", "feedstocks", "settings"

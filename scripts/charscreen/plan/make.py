@@ -11,7 +11,7 @@ from charscreen.designs.order import order_cells, order_firings
 from charscreen.designs.standard import FILLING
 from charscreen.designs.terms import FACTORS, FIRING_FACTORS
 from charscreen.plan.budget import check_budget, firings_per_day, most_by_stock
-from charscreen.plan.feed import LOT_COLUMNS, size_lots
+from charscreen.plan.feed import CELLS_PER_LOT, LOT_COLUMNS, size_lots
 from charscreen.plan.laying import REFERENCE, Laid, lay_balanced, lay_optimal
 from charscreen.plan.laying_standard import lay_blocks, lay_filling, lay_standard
 from charscreen.plan.posing import Settings
@@ -30,7 +30,6 @@ DESIGN_COLUMNS = (
 CELL_COLUMNS = ("cell", "run", "assembly_day", "assembly_order", "test_order")
 _MORE_FACTORS = ("particle_size_mm", "drying_C")
 _NUMBERS = (*(name for name in FACTORS if name != "activation"), "feed_ar_g")
-_CELLS_PER_LOT = 2  # where the settings name no number: common practice, no source
 #: What an empty feedstock table gives.
 NOTHING_YET = "nothing to plan yet: feedstocks.csv has no rows"
 
@@ -166,7 +165,7 @@ def make_plan(
     cells = order_cells(
         design["run"].tolist(),
         design["feedstock"].tolist(),
-        cells_per_lot=int(plan.get("cells_per_lot") or _CELLS_PER_LOT),
+        cells_per_lot=int(plan.get("cells_per_lot") or CELLS_PER_LOT),
         cells_per_day=plan.get("cells_per_day"),
         rng=rng,
     )

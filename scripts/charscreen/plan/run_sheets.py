@@ -165,6 +165,10 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
             remarks.append("reference lot")
         if is_present(lot.get("activation_firing")):
             remarks.append(f"then KOH in {lot['activation_firing']}")
+        if is_number(lot.get("particle_size_mm")):
+            remarks.append(f"ground to {lot['particle_size_mm']:g} mm")
+        if is_number(lot.get("drying_C")):
+            remarks.append(f"dried at {lot['drying_C']:g} °C")
         if lot.get("limited_by") in RAISED:
             remarks.append(f"feed raised to the {lot['limited_by']}")
         elif is_present(lot.get("limited_by")):

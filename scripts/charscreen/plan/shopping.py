@@ -5,7 +5,6 @@ from decimal import ROUND_CEILING, Decimal
 
 import pandas as pd
 
-from charscreen.plan.cell_sheets import planned_cells
 from charscreen.plan.pages import name_of
 from charscreen.rounding import is_number
 
@@ -17,8 +16,8 @@ FEED, CHEMICAL, CELL_PART = "feed", "chemical", "for cells"
 
 
 def shopping_list(
-    design: pd.DataFrame,
     lots: pd.DataFrame,
+    cells: pd.DataFrame,
     *,
     feedstocks: Sequence[Mapping],
     plan: Mapping,
@@ -28,12 +27,12 @@ def shopping_list(
 
     Parameters
     ----------
-    design, lots : DataFrame
-        Tables of a plan: run; feedstock, feed_ar_g, expected_char_g, koh_g. [g]
+    lots, cells : DataFrame
+        Tables of a plan: feedstock, feed_ar_g, expected_char_g, koh_g [g]; a row per cell.
     feedstocks : sequence of mappings
         ``feedstock``, ``name``, ``stock_kg`` [kg], ``moisture_ar_percent`` [%], ``price_per_kg``.
     plan : mapping
-        ``cells_per_lot``, ``electrode_coating_mg`` [mg], ``coating_carbon_percent``,
+        ``electrode_coating_mg`` [mg], ``coating_carbon_percent``,
         ``coating_binder_percent``, ``coating_loss_percent`` [%], ``electrode_area_cm2`` [cm²].
     prices : mapping
         ``koh_per_kg``, ``acid_per_L``, ``acid_mL_per_g_char``; what is empty has no cost.
@@ -50,7 +49,7 @@ def shopping_list(
     """
     rows = _feed_rows(lots, feedstocks)
     rows += _chemical_rows(lots, prices)
-    rows += _cell_rows(design, plan)
+    rows += _cell_rows(len(cells), plan)
     for row in rows:
         have = row["at_hand"] if is_number(row["at_hand"]) else 0.0
         needed = row["needed"]
@@ -120,8 +119,7 @@ def _chemical_rows(lots: pd.DataFrame, prices: Mapping) -> list[dict]:
     return [koh, acid]
 
 
-def _cell_rows(design: pd.DataFrame, plan: Mapping) -> list[dict]:
-    cells = len(planned_cells(design, plan.get("cells_per_lot"))) if len(design) else 0
+def _cell_rows(cells: int, plan: Mapping) -> list[dict]:
     if not cells:
         return []
     electrodes = 2 * cells
