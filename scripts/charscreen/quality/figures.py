@@ -20,7 +20,7 @@ def draw_curve(by_firings: pd.DataFrame, *, delta_percent: float) -> Figure:
     delta_percent : float
         δ. [%]
     """
-    figure = new_figure(width_in=6.8, height_in=3.0)
+    figure = new_figure(width_in=6.8, height_in=2.8)
     axes = figure.subplots()
     for k, (name, label) in enumerate(
         (
@@ -80,7 +80,7 @@ def draw_split(effort: pd.DataFrame, *, delta_percent: float) -> Figure:
     delta_percent : float
         δ. [%]
     """
-    figure = new_figure(width_in=6.8, height_in=2.8)
+    figure = new_figure(width_in=6.8, height_in=2.2)
     axes = figure.subplots()
     for k, (cells, here) in enumerate(effort.groupby("cells_per_lot", sort=True)):
         axes.errorbar(

@@ -251,9 +251,8 @@ def _split_words(effort: pd.DataFrame) -> str:
         return "Too little effort for any other split."
     best = effort.loc[effort["p_within_delta"].idxmax()]
     words = (
-        f"Best of those tried: {best['firings']} firings of "
-        f"{count_words(int(best['lots_per_firing']), 'lot')}, "
-        f"{count_words(int(best['cells_per_lot']), 'cell')} each "
+        f"Best of those tried: {count_words(int(best['lots_per_firing']), 'lot')} per firing and "
+        f"{count_words(int(best['cells_per_lot']), 'cell')} per lot "
         f"({100 * best['p_within_delta']:.0f} ± {100 * best['p_within_delta_se']:.0f} %)"
     )
     like = effort[effort["like_the_plan"] == "yes"]
