@@ -9,6 +9,7 @@ from charscreen.quality.page import render_quality
 
 with job(snakemake.log[0]):
     given, made, params = snakemake.input, snakemake.output, snakemake.params
+    summary = read_json(given.summary)
     quality = judge_plan(
         read_csv(given.design),
         read_csv(given.lots),
@@ -20,21 +21,20 @@ with job(snakemake.log[0]):
         merits=params.merits,
         priors=params.priors,
         seed=params.seed,
+        lots_kept=summary.get("lots_kept", 0),
         progress=lambda text: tell(f"Judging the plan: {text}"),
     )
     page = render_quality(
         quality,
-        summary=read_json(given.summary),
+        summary=summary,
         names={row["feedstock"]: row["name"] for row in params.feedstocks},
         title=params.title,
         data_are_invented=params.invented,
         template=Path(given.template).read_text(encoding="utf-8"),
         style=Path(given.style).read_text(encoding="utf-8"),
     )
-    write_csv(quality.comparisons, made.comparisons)
-    write_csv(quality.confounding, made.confounding)
-    write_csv(quality.effort, made.effort)
-    write_csv(quality.by_firings, made.by_firings)
+    for name in ("comparisons", "confounding", "effort", "by_firings"):
+        write_csv(getattr(quality, name), made[name])
     write_json(quality.record, made.quality)
     write_text(made.page, page)
     if quality.record["status"] == "judged":

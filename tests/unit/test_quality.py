@@ -262,3 +262,26 @@ def test_feedstocks_that_never_meet_have_no_standard_error():
     text = " ".join(quality.record["cannot_tell"])
     assert "cannot be told" in text
     assert quality.record["power_conditions"] == {}
+
+
+@pytest.mark.usefixtures("quick")
+def test_kept_lots_count_for_what_is_told_and_not_for_what_it_takes():
+    design = dealt()
+    alone = judged(design.iloc[12:].reset_index(drop=True)).record
+    quality = judged(design, lots_kept=12)
+    both = quality.record
+    assert "lots kept from the design, not counted below 12" in Page(page_of(quality)).text
+    assert both["lots_kept"] == 12
+    for key in ("firings", "lots", "cells", "kiln_hours", "days", "feed_ar_kg", "money"):
+        assert both[key] == alone[key]
+    assert both["se_feedstocks_percent"] < alone["se_feedstocks_percent"]
+    done = judged(design, lots_kept=24).record
+    assert (done["firings"], done["lots"], done["days"], done["money"]) == (0, 0, 0, 0.0)
+
+
+@pytest.mark.usefixtures("quick")
+def test_lots_that_were_left_out_tell_nothing():
+    design = dealt().assign(exclude_reason=None)
+    design.loc[design["firing"] == "F06", "exclude_reason"] = "kiln failed"
+    short = dealt(5)
+    assert judged(design).record["p_best"] == judged(short).record["p_best"]

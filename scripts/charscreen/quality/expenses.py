@@ -29,7 +29,7 @@ def plan_expenses(
     prices: Mapping,
     cells_per_lot: int,
 ) -> dict:
-    """What a plan takes, as plain data.
+    """What the lots of a plan take, as plain data.
 
     Parameters
     ----------
@@ -88,6 +88,8 @@ def _days(
     design: pd.DataFrame, firings: pd.DataFrame, *, plan: Mapping, kiln: Mapping
 ) -> int | None:
     """Working days until the last firing starts; None where a firing has no known length."""
+    if not len(firings):
+        return 0
     if firings["kiln_h"].isna().any():
         return None
     return int(calendar_of_firings(design, plan=plan, kiln=kiln)["day"].max())

@@ -60,6 +60,7 @@ def judge_plan(
     merits: Sequence[str],
     priors: Mapping,
     seed: int,
+    lots_kept: int = 0,
     progress: Callable[[str], None] = lambda text: None,
 ) -> Quality:
     """Quality of a plan under the scatter its settings state.
@@ -78,6 +79,9 @@ def judge_plan(
         From `charscreen.priors.read_priors`.
     seed : int
         Seed of the screen.
+    lots_kept : int
+        So many rows stand first in the tables because they are kept from the design; they count
+        for what can be told, not for what the plan still takes.
     progress : callable
         Told what is being done.
 
@@ -85,13 +89,16 @@ def judge_plan(
     -------
     Quality
     """
-    if not len(design):
+    measured = design
+    if "exclude_reason" in design:
+        measured = design[design["exclude_reason"].isna()].reset_index(drop=True)
+    if not len(measured):
         return _nothing()
     cells = int(plan.get("cells_per_lot") or CELLS_PER_LOT)
     delta = float(plan["delta_percent"])
     scatter = scatter_for(plan.get("scatter") or {}, priors, merit=merits[0])
-    whole = plan_analysis(lots_of(design), cells_per_lot=cells)
-    candidates = candidates_of(design)
+    whole = plan_analysis(lots_of(measured), cells_per_lot=cells)
+    candidates = candidates_of(measured)
     progress("chance of finding the best")
     chances = {
         name: chances_of_finding(
@@ -136,9 +143,10 @@ def judge_plan(
         "i_variance_mean": _plain(efficiency.i_variance_mean),
         "cells_per_lot": cells,
         "cells_source": STATED if plan.get("cells_per_lot") else USUAL,
+        "lots_kept": int(lots_kept),
         **plan_expenses(
-            design,
-            lots,
+            design.iloc[lots_kept:],
+            lots.iloc[lots_kept:],
             feedstocks=feedstocks,
             plan=plan,
             kiln=kiln,
@@ -147,9 +155,9 @@ def judge_plan(
         ),
         "scatter": scatter.percent,
         "scatter_source": scatter.source,
-        "cannot_tell": _cannot_tell(design, whole, precision is None),
+        "cannot_tell": _cannot_tell(measured, whole, precision is None),
     }
-    return Quality(record, compared, confounding_table(design, whole), effort, by_firings)
+    return Quality(record, compared, confounding_table(measured, whole), effort, by_firings)
 
 
 def _nothing() -> Quality:

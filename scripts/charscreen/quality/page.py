@@ -134,7 +134,7 @@ def _spreads(record: Mapping) -> list[dict]:
 def _curve_words(by_firings: pd.DataFrame, record: Mapping) -> str:
     """What half and twice the firings would give."""
     here = by_firings.set_index("firings")["p_within_delta"]
-    n = record["firings"]
+    n = int(by_firings.loc[by_firings["of_the_plan"] == "yes", "firings"].iloc[0])
     few, twice = here.index[np.argmin(np.abs(here.index - n / 2))], here.index[-1]
     parts = [f"{number}: {percent(here[number])}" for number in dict.fromkeys((few, n, twice))]
     parts[0] = f"{parts[0]} within {record['delta_percent']:g} %"
@@ -270,7 +270,9 @@ def _split_words(effort: pd.DataFrame) -> str:
 def _takes(record: Mapping) -> list[tuple[str, str]]:
     """What the plan takes, with units."""
     currency = "" if record["currency"] == "money" else record["currency"]
+    kept = record["lots_kept"]
     rows = [
+        ("lots kept from the design, not counted below", f"{kept or ''}"),
         ("char firings", f"{record['firings']}"),
         ("activation firings", f"{record['activation_firings']}"),
         ("lots", f"{record['lots']}"),
