@@ -110,6 +110,7 @@ rule write_run_sheets:
 rule print_sheets:
     input:
         sheets=f"{RESULTS}/plan/{{kind}}_sheets",
+        design=f"{RESULTS}/plan/design.csv",
         code=graph.code_of("print_sheets"),
     output:
         pdf=f"{RESULTS}/plan/{{kind}}_sheets.pdf",

@@ -12,7 +12,8 @@ from charscreen.plan.pages import fill_page, grams, name_of, sheet_column, with_
 from charscreen.plan.run_sheets import firings_of
 from charscreen.rounding import is_number
 
-_AQUEOUS_V = 1.0
+KINDS = ("assembly", "tests")
+_AQUEOUS_V = 1.0  # where no limit is named
 _ASSEMBLY_STEPS = (
     "Carbon ground, sieved and dried at 105\N{NO-BREAK SPACE}°C, under extraction",
     "Paste weighed in by the recipe above, written down as done",
@@ -84,8 +85,9 @@ def render_cell_sheets(
         here = cells[cells["run"].map(firing_of) == firing]
         if not len(here):
             continue
-        for kind, make in (("assembly", _assembly_sheet), ("tests", _test_sheet)):
-            order = {"assembly": "assembly_order", "tests": "test_order"}[kind]
+        for kind, order, make in zip(
+            KINDS, ("assembly_order", "test_order"), (_assembly_sheet, _test_sheet), strict=True
+        ):
             ordered = here.sort_values(order, kind="stable")
             rows = [
                 {
