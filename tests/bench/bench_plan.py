@@ -159,4 +159,5 @@ def beside_library(workers):
 if __name__ == "__main__":
     count = int(sys.argv[1]) if len(sys.argv) > 1 else 2
     beside_library(count)
-    search_longer(count)
+    if "library" not in sys.argv:
+        search_longer(count)

@@ -78,11 +78,13 @@ def find_design(
         results.append(result)
         best = min(best, result[1])
         if progress:
-            progress(
-                f"search {len(results)} of {starts}: criterion {result[1]:.4f}, best {best:.4f}"
-            )
+            # Both kinds of criterion are logarithms, so a difference is a ratio.
+            gain = 100.0 * (np.exp(results[0][1] - best) - 1.0)
+            beyond = f", best {gain:.1f} % better than the first" if len(results) > 1 else ""
+            progress(f"start {len(results)} of {starts} searched{beyond}")
 
-    if min(workers, starts) > 1:
+    if min(workers, starts) > 1 or len(problem.fixed) > _ALONE:
+        # Also for one worker: its linear algebra then keeps to one core and rounds as elsewhere.
         with (
             _one_thread(),
             ProcessPoolExecutor(min(workers, starts), mp_context=get_context("spawn")) as pool,

@@ -100,7 +100,8 @@ def accept_plan(folder: str | os.PathLike, *, replace: bool = False) -> list[str
             f"config/design.csv stays as it is: the plan would change or drop "
             f"{_count(lost, 'lot')} already measured (in masses or cells).\n"
             + "\n".join(differences.lines(lost))
-            + "\nA design keeps the lots it was measured with. For further lots add rows to it."
+            + "\nA design keeps the lots it was measured with. To complete it with further lots, "
+            "write keep: true under plan and plan again."
         )
     if not differences.loses and not differences.new:
         return ["config/design.csv holds this plan already; nothing was written."]
