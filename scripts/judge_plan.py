@@ -27,11 +27,10 @@ with job(snakemake.log[0]):
     page = render_quality(
         quality,
         summary=summary,
-        names={row["feedstock"]: row["name"] for row in params.feedstocks},
+        names=params.names,
         title=params.title,
         data_are_invented=params.invented,
-        template=Path(given.template).read_text(encoding="utf-8"),
-        style=Path(given.style).read_text(encoding="utf-8"),
+        **{name: Path(given[name]).read_text(encoding="utf-8") for name in ("template", "style")},
     )
     for name in ("comparisons", "confounding", "effort", "by_firings"):
         write_csv(getattr(quality, name), made[name])

@@ -215,6 +215,7 @@ rule judge_plan:
         "../../environment.yml"
     params:
         feedstocks=rows["feedstocks"],
+        names={row["feedstock"]: row["name"] for row in rows["feedstocks"]},
         plan=screen.config["plan"],
         kiln=screen.config["kiln"],
         prices=screen.config["prices"],
