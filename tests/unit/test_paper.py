@@ -104,6 +104,19 @@ def test_every_word_of_the_page_is_on_paper(page):
         assert text.replace("&#39;", "'") in printed
 
 
+def test_no_word_of_a_heading_is_broken(page):
+    document = lay_out(pictures_apart(page), style=STYLE)
+    lines = [
+        part.text
+        for sheet in document.pages
+        for part in boxes(sheet._page_box)
+        if type(part).__name__ == "TextBox"
+    ]
+    heads = {word for head in re.findall(r"<th[^>]*>([^<]+)</th>", page) for word in head.split()}
+    assert len(heads) > 10
+    assert [word for word in sorted(heads) if not any(word in line for line in lines)] == []
+
+
 def test_pages_carry_head_and_number(page):
     document = lay_out(pictures_apart(page), style=STYLE)
     assert len(document.pages) > 2
