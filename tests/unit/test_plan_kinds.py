@@ -180,12 +180,17 @@ def test_kept_lots_stay_and_the_plan_is_completed_around_them(tmp_path):
     assert text == (
         "Against the design that was accepted: 18 new rows, 0 changed, 0 dropped, 24 as before."
     )
+    assert second.summary["message"] == (
+        "42 lots of 6 feedstocks in 7 char firings and 4 activation firings; new are 18 lots, "
+        "3 char firings and 2 activation firings"
+    )
     fresh = second.design.iloc[24:]
     assert list(dict.fromkeys(fresh["firing"])) == ["F05", "F06", "F07"]
     assert next(iter(fresh["run"])) == "R025"
     assert not set(fresh["activation_firing"].dropna()) & set(first.design["activation_firing"])
     # Nothing to add: the plan is the design.
     again = planned(firings=4, keep=True, more=more)
+    assert again.summary["message"].endswith("all of them stand in the design already")
     write_csv(again.design, tmp_path / "again.csv")
     assert describe_differences(before, read_plan(tmp_path / "again.csv")) == (
         "The plan is the design that was accepted."

@@ -61,7 +61,7 @@ def summarise_plan(
             f"{count_words(len(design), 'lot')} of "
             f"{count_words(design['feedstock'].nunique(), 'feedstock')} in "
             f"{count_words(n_char, 'char firing')} and "
-            f"{count_words(n_activation, 'activation firing')}"
+            f"{count_words(n_activation, 'activation firing')}{_of_them_new(design, wanted)}"
         ),
         "seed": int(seed),
         "lots": len(design),
@@ -99,6 +99,18 @@ def summarise_plan(
     names = {name: name_of(name, known) for name in known}
     summary["cannot_tell"] = _cannot_tell(design, wanted, names)
     return summary
+
+
+def _of_them_new(design: pd.DataFrame, wanted: Wanted) -> str:
+    if not wanted.kept:
+        return ""
+    new = design.iloc[len(wanted.kept) :]
+    if not len(new):
+        return "; all of them stand in the design already"
+    words = [count_words(len(new), "lot"), count_words(new["firing"].nunique(), "char firing")]
+    after = new["activation_firing"].nunique()
+    words += [count_words(after, "activation firing")] if after else []
+    return f"; new are {', '.join(words[:-1])} and {words[-1]}"
 
 
 def firing_hours(design: pd.DataFrame, kiln: Mapping) -> pd.DataFrame:
