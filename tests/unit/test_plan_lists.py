@@ -88,6 +88,11 @@ def test_the_page_marks_what_the_stock_does_not_cover():
     assert "crowns" in text
     assert text.rstrip().endswith(FOOTER)
     assert "<b>husk" not in page
+    none = dict.fromkeys(PRICES) | {"currency": "crowns"}
+    _, free = listed(feeds.assign(stock_kg=50.0, price_per_kg=2.0), prices=none)
+    # Priced and at hand: nothing to pay, so no column of zeros.
+    page = render_shopping_page(free.reset_index(), currency="crowns", **HEAD)
+    assert "crowns" not in Page(page).text
 
 
 def calendar(design=None, kiln=KILN, **days):

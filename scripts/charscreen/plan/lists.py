@@ -39,13 +39,14 @@ def render_shopping_page(
         Marks the page "Invented data".
     """
     priced = shopping["cost"].notna()
+    costs = bool((shopping["cost"] > 0).any())
     columns = [
         _column("", "got", box=True),
         _column("item", "what"),
         _column("needed", "needed", number=True),
         _column("at_hand", "at hand", number=True),
         _column("to_get", "to get", number=True),
-        *([_column("cost", f"cost [{currency}]", number=True)] if priced.any() else []),
+        *([_column("cost", f"cost [{currency}]", number=True)] if costs else []),
         _column("remark", "remark"),
     ]
     parts = [
@@ -61,7 +62,7 @@ def render_shopping_page(
         "Feed is for the crucibles alone: samples for moisture and ash, and what is spilt, come on "
         "top. Amounts to get are rounded up. Bold: stock_kg is less than what is needed."
     ]
-    if priced.any():
+    if costs:
         total = f"{significant(shopping['cost'].sum())} {currency}"
         open_ = int((~priced & (shopping["to_get"].fillna(1) > 0)).sum())
         after.insert(0, f"Cost of what has a price: {total}; {open_} things to get have none.")
