@@ -22,28 +22,27 @@ RESULTS = screen.config["results"]
 rows = {table: graph.plain_rows(found) for table, found in screen.tables.items()}
 
 
-# Bare `snakemake` makes the report.
-rule report:
-    default_target: True
-    input:
-        f"{RESULTS}/report.html",
-
-
-rule all:
-    input:
-        f"{RESULTS}/report.html",
-        f"{RESULTS}/next/run_sheet.html",
-        f"{RESULTS}/plan/overview.html",
-        f"{RESULTS}/plan/run_sheets",
-        f"{RESULTS}/plan/forms.xlsx",
-
-
+include: "workflow/rules/print.smk"
 include: "workflow/rules/plan.smk"
 include: "workflow/rules/collect.smk"
 include: "workflow/rules/fit.smk"
 include: "workflow/rules/rank.smk"
 include: "workflow/rules/next.smk"
 include: "workflow/rules/report.smk"
+
+
+# Bare `snakemake` makes the report.
+rule report:
+    default_target: True
+    input:
+        REPORT_FILES,
+
+
+rule all:
+    input:
+        REPORT_FILES,
+        f"{RESULTS}/next/run_sheet.html",
+        PLAN_FILES,
 
 
 localrules:

@@ -5,20 +5,33 @@ from charscreen.job import job, tell
 from charscreen.plan import make_plan
 from charscreen.plan.summary import plan_for_terminal
 
-with job(snakemake.log[0]):
+
+def main(snakemake) -> None:
+    """The whole rule."""
     params = snakemake.params
-    plan = make_plan(
-        params.feedstocks,
-        plan=params.plan,
-        kiln=params.kiln,
-        seed=params.seed,
-        moisture_u_percent=params.moisture_u_percent,
-        koh_warning_C=params.limits["koh_warning_C"],
-        koh_purity_percent=params.koh_purity_percent,
-        priors=params.priors,
-        nitrogen_limit_d_percent=params.limits["nitrogen_d_percent"],
-    )
-    write_csv(plan.design, snakemake.output.design)
-    write_csv(plan.lots, snakemake.output.lots)
-    write_json(plan.summary, snakemake.output.summary)
-    tell(plan_for_terminal(plan.summary))
+    with job(snakemake.log[0]):
+        plan = make_plan(
+            params.feedstocks,
+            plan=params.plan,
+            kiln=params.kiln,
+            seed=params.seed,
+            moisture_u_percent=params.moisture_u_percent,
+            koh_warning_C=params.limits["koh_warning_C"],
+            koh_purity_percent=params.koh_purity_percent,
+            priors=params.priors,
+            prices=params.prices,
+            nitrogen_limit_d_percent=params.limits["nitrogen_d_percent"],
+            accepted=params.accepted,
+            workers=snakemake.threads,
+            progress=lambda text: tell(f"Laying out the plan: {text}"),
+        )
+        write_csv(plan.design, snakemake.output.design)
+        write_csv(plan.lots, snakemake.output.lots)
+        write_csv(plan.cells, snakemake.output.cells)
+        write_json(plan.summary, snakemake.output.summary)
+        tell(plan_for_terminal(plan.summary))
+
+
+# The processes of the search read this file too and must not lay out a plan of their own.
+if __name__ == "__main__":
+    main(snakemake)

@@ -13,6 +13,7 @@ ROOT = Path(__file__).resolve().parents[1]
 KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json", "rank/*")
 KEPT += tuple(f"figures/{name}*.svg" for name in ("ranking", "yields", "capacitances", "response"))
 KEPT += ("plan/*.csv", "plan/*.json", "plan/*.html", "plan/run_sheets/*.html")
+KEPT += ("summary.pdf", "plan/run_sheets.pdf")
 
 
 def photograph(page: Path, picture: Path) -> None:

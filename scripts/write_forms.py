@@ -9,9 +9,9 @@ with job(snakemake.log[0]):
     forms = render_forms(
         read_csv(snakemake.input.design),
         read_csv(snakemake.input.lots),
+        read_csv(snakemake.input.cells),
         names=params.names,
         title=params.title,
         data_are_invented=params.invented,
-        cells_per_lot=params.cells_per_lot,
     )
     write_bytes(snakemake.output.forms, forms)

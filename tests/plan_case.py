@@ -18,8 +18,8 @@ KILN = {
 }
 PLAN = {
     "feedstocks": "all",
-    "peak_temperature_C": [620],
-    "hold_min": [60],
+    "peak_temperature_C": 620,
+    "hold_min": 60,
     "activation": ["none", "KOH"],
     "koh_ratio": 3,
     "activation_temperature_C": 700,

@@ -115,7 +115,8 @@ def test_calls_do_not_share_values(load):
             "plan: {koh_ratio: 4:1}",
             14,
             "plan.koh_ratio",
-            "'4:1' is not a number. Write the number alone, without unit or quotation marks.",
+            "'4:1' is not of the form needed. Write a number, a list such as [2, 4], or a range such "
+            "as {from: 2, to: 4}.",
         ),
         ("seed: 1.5", 14, "seed", "'1.5' is not a whole number. Write a whole number."),
         (
@@ -131,10 +132,28 @@ def test_calls_do_not_share_values(load):
             "'Koh' is not a choice. Did you mean 'KOH'? Write one of: none, KOH.",
         ),
         (
-            "plan: {hold_min: 60}",
+            "plan: {activation: KOH}",
+            14,
+            "plan.activation",
+            "'KOH' is not a list in square brackets. Write a list, for example [KOH].",
+        ),
+        (
+            "plan: {hold_min: {from: 60, to: 30}}",
             14,
             "plan.hold_min",
-            "'60' is not a list in square brackets. Write a list, for example [60].",
+            "The range from 60 to 30 is upside down. Write the lower end first.",
+        ),
+        (
+            "plan: {hold_min: {from: 60}}",
+            14,
+            "plan.hold_min.to",
+            "The key is missing. Add it.",
+        ),
+        (
+            "plan: {hold_min: {from: -1, to: 30}}",
+            14,
+            "plan.hold_min.from",
+            "'-1' is below 0. Write a larger value.",
         ),
         (
             "plan: {hold_min: [60, 60]}",
@@ -152,7 +171,7 @@ def test_calls_do_not_share_values(load):
             "plan: {feedstocks: husk}",
             14,
             "plan.feedstocks",
-            "'husk' is neither `all` nor a list of names. Write one of these.",
+            "'husk' is not of the form needed. Write `all`, or a list of names.",
         ),
         (
             "question: 7",
@@ -207,6 +226,24 @@ def test_calls_do_not_share_values(load):
             "energy_Wh_per_kg, esr_area_ohm_cm2, cost_per_kg_d, cost_per_device_F.",
         ),
         ("title: Again", 14, "title", "The key stands in row 1 already. Keep one of them."),
+        (
+            "plan: {start_date: 2027-02-30}",
+            14,
+            "plan.start_date",
+            "'2027-02-30' is no day of the calendar. Write one, as 2027-03-01.",
+        ),
+        (
+            "plan: {start_date: soon}",
+            14,
+            "plan.start_date",
+            "'soon' is not of the form needed. Write year-month-day, for example 2027-03-01.",
+        ),
+        (
+            "plan: {coating_binder_percent: 21}",
+            14,
+            "plan.coating_binder_percent",
+            "80 % carbon and 21 % binder are more than the coating. Lower one.",
+        ),
     ],
 )
 def test_faults_name_line_key_and_remedy(load, added, line, key, message):

@@ -4,7 +4,7 @@ import re
 from pathlib import Path
 
 from charscreen.screen.config_guide import render_guide
-from charscreen.screen.schemas import config_schema, table_schemas
+from charscreen.screen.schemas import config_schema, quality_keys, table_schemas
 
 ROOT = Path(__file__).resolve().parents[2]
 
@@ -48,6 +48,12 @@ def test_every_key_stands_with_its_default():
     look(config_schema(), "")
     assert "| `limits.aqueous_voltage_V` | number | V | `1.0` | Highest upper voltage" in guide
     assert "| `kiln.crucibles` | whole number |  | **required** |" in guide
+
+
+def test_every_key_of_a_plans_quality_stands_with_its_meaning():
+    section = render_guide().split("`quality.json`\n", 1)[1].split("\n## ", 1)[0]
+    for key, about in quality_keys().items():
+        assert f"| `{key}` | {about.get('unit', '')} | {about['meaning'][:30]}" in section
 
 
 def test_tables_of_the_guide_have_no_ragged_rows():

@@ -56,9 +56,17 @@ def lot_table():
     return lots.reindex(columns=[*LOT_COLUMNS])
 
 
+def cell_table(each=2):
+    """Cells of the lots in the order of assembly: the last lot's first cells come first."""
+    cells = [(f"{run}-{k}", run) for k in range(1, each + 1) for run in ("R3", "R1", "R2")]
+    table = pd.DataFrame(cells, columns=["cell", "run"])
+    # By lot in the file, as the plan writes it.
+    return table.assign(assembly_order=range(1, len(table) + 1)).sort_values("cell")
+
+
 def forms(design=None, title="Two wastes", **settings):
     design = design_table() if design is None else design
-    return render_forms(design, lot_table(), names=NAMES, title=title, **settings)
+    return render_forms(design, lot_table(), cell_table(), names=NAMES, title=title, **settings)
 
 
 def part(data, table):
@@ -138,10 +146,11 @@ def test_planned_rows_come_back_as_they_were(tmp_path):
 
 
 def test_masses_and_cells_stand_in_the_order_of_work():
-    rows = planned_rows(design_table(), 1)
+    rows = planned_rows(design_table(), cell_table())
     assert [row["run"] for row in rows["masses"]] == ["R3", "R1", "R2"]
-    assert [row["cell"] for row in rows["cells"]] == ["R3-1", "R1-1", "R2-1"]
-    assert len(planned_rows(design_table(), 3)["cells"]) == 9
+    cells = ["R3-1", "R1-1", "R2-1", "R3-2", "R1-2", "R2-2"]
+    assert [row["cell"] for row in rows["cells"]] == cells
+    assert len(planned_rows(design_table(), cell_table(3))["cells"]) == 9
 
 
 def test_filled_forms_make_a_screen(tmp_path):
@@ -269,7 +278,11 @@ def test_invented_data_are_said_once(tmp_path):
 
 def test_nothing_planned_gives_empty_forms(tmp_path):
     data = render_forms(
-        design_table().iloc[:0], lot_table().iloc[:0], names={}, title="Nothing & none"
+        design_table().iloc[:0],
+        lot_table().iloc[:0],
+        cell_table().iloc[:0],
+        names={},
+        title="Nothing & none",
     )
     read = read_back(tmp_path, data)
     assert (read.findings, read.notes) == ([], [])

@@ -1,11 +1,13 @@
 """The overview of a plan: every firing, feed to get, warnings, and an empty plan."""
 
 import re
+from xml.etree import ElementTree
 
 import pytest
 from charscreen.cautions import FOOTER
 from charscreen.plan import NOTHING_YET, make_plan
 from charscreen.plan.overview import render_overview
+from charscreen.plan.picture import layout_pictures
 from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
 
 TEMPLATE = (ROOT / "workflow/templates/plan_overview.html.jinja").read_text(encoding="utf-8")
@@ -36,7 +38,9 @@ def test_every_firing_and_lot_is_on_it_with_a_link_to_its_sheet():
         assert f'href="run_sheets/{firing}.html"' in page
     activated = set(made.design.loc[made.design["activation"] == "KOH", "run"])
     for run in made.design["run"]:
-        assert len(re.findall(rf"\b{run}\b", text)) == 1 + (run in activated)
+        assert len(re.findall(rf"\b{run}\b", text)) == 2 + (
+            run in activated
+        )  # picture, list, then KOH
     # (620 - 20)/2 min up, 60 min hold, 8 h cooling.
     assert "14.0" in text
     assert f"{made.summary['kiln_hours']:g} h" in text
@@ -127,3 +131,36 @@ def test_an_empty_plan_says_what_is_missing():
     assert "Nothing to plan yet: feedstocks.csv has no rows." in text
     assert "Firings" not in text
     assert "not complete" not in text
+
+
+def test_picture_shows_every_lot_in_its_crucible_in_words_too():
+    made = make_plan(FEEDS, plan=PLAN, kiln=KILN, seed=3)
+    known = {row["feedstock"]: row for row in FEEDS.to_dict("records")}
+    (picture,) = layout_pictures(made.design, known, crucibles=KILN["crucibles"])
+    root = ElementTree.fromstring(picture)
+    space = "{http://www.w3.org/2000/svg}"
+    places = list(root.iter(f"{space}rect"))
+    words = [text.text for text in root.iter(f"{space}text")]
+    n_firings = made.design["firing"].nunique()
+    assert len(places) == n_firings * KILN["crucibles"]
+    empty = n_firings * KILN["crucibles"] - len(made.design)
+    assert words.count("–") == empty
+    grey = sum(place.get("fill") == "#ddd" for place in places)
+    activated = made.design["activation"] == "KOH"
+    assert grey == activated.sum()
+    assert sum(" KOH A" in word for word in words) == grey
+    thick = sum(place.get("stroke-width") == "2.5" for place in places)
+    assert thick == sum(word.endswith("ref.") for word in words)
+    assert thick == (made.design["role"] == "reference").sum()
+    # Of a lot in crucible 3 the name stands in the third column.
+    first = made.design.iloc[0]
+    step = (1000 - 110) / KILN["crucibles"]
+    middle = 110 + (int(first["crucible"]) - 0.5) * step
+    there = [t.get("x") for t in root.iter(f"{space}text") if t.text.startswith(first["run"])]
+    assert there == [f"{middle:.1f}"]
+
+
+def test_many_firings_make_several_pictures():
+    made = make_plan(FEEDS, plan=PLAN | {"replicates": 14, "kind": "balanced"}, kiln=KILN, seed=3)
+    n = made.design["firing"].nunique()
+    assert len(layout_pictures(made.design, {}, crucibles=4)) == -(-n // 18) > 1

@@ -20,6 +20,7 @@ KILN = {
     "power_kW": 3,
 }
 SETTINGS = {
+    "kind": "balanced",
     "feedstocks": "all",
     "peak_temperature_C": [600, 700, 800],
     "hold_min": [30, 60],

@@ -76,7 +76,7 @@ def test_models_without_a_fit_are_not_kept(fits):
         firings,
     )
     assert "activation_yield" not in text.split("char_yield:")[1]
-    assert text.count("feedstock:") == 6
+    assert text.count("- {feedstock:") == 6
     assert "scatter: {firing: " in text
 
 
@@ -203,3 +203,13 @@ def test_the_nearest_kept_condition_counts_and_none_far_away():
     assert at(760, 60) is None
     assert at(700, 60, feedstock="peel") is None
     assert at(700, 60, model="activation_yield") is None
+
+
+def test_what_differs_between_feedstocks_is_kept_for_the_judgement_of_a_plan(screen):
+    keep_priors(screen)
+    kept = open_screen(screen).priors["char_yield"]["scatter"]
+    assert {"firing", "residual", "feedstock", "feedstock|temperature"} <= set(kept)
+    # Three wastes at -0.6, -1.2 and -0.9 with one slope for all: the spread of three is 0.3 and
+    # known within a factor of two or so; slopes are pulled towards none.
+    assert 0.15 < kept["feedstock"] < 0.9
+    assert kept["feedstock|temperature"] < 0.15

@@ -24,8 +24,9 @@ def test_every_target_works_on_an_empty_screen(empty_screen):
         assert done.returncode == 0, (target, done.stderr[-3000:])
         for line in missing.get(target, "").splitlines():
             assert line in (done.stdout + done.stderr).splitlines(), (target, line)
-    overview = (empty_screen.results / "plan" / "overview.html").read_text(encoding="utf-8")
-    assert "Nothing to plan yet" in overview
+    for name in ("overview", "quality"):
+        page = (empty_screen.results / "plan" / f"{name}.html").read_text(encoding="utf-8")
+        assert "Nothing to plan yet" in page
     page = (empty_screen.results / "report.html").read_text(encoding="utf-8")
     assert "feedstocks.csv" in page or "masses.csv" in page
     assert len(read_csv(empty_screen.results / "rank" / "ranking.csv")) == 0

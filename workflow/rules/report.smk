@@ -1,5 +1,10 @@
 # From result tables to pictures and one page.
 
+REPORT_FILES = [
+    f"{RESULTS}/report.html",
+    f"{RESULTS}/tables.xlsx",
+    *printed(f"{RESULTS}/report.pdf", f"{RESULTS}/summary.pdf"),
+]
 FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
 
 
@@ -106,3 +111,54 @@ rule render_report:
         "Writing the report"
     script:
         "../../scripts/render_report.py"
+
+
+rule print_report:
+    input:
+        page=f"{RESULTS}/report.html",
+        style=f"{workflow.basedir}/workflow/templates/report_print.css",
+        summary_style=f"{workflow.basedir}/workflow/templates/summary_print.css",
+        code=graph.code_of("print_report"),
+    output:
+        report=f"{RESULTS}/report.pdf",
+        summary=f"{RESULTS}/summary.pdf",
+    log:
+        f"{RESULTS}/logs/print_report.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/print_report.tsv"
+    conda:
+        "../../environment.yml"
+    message:
+        "Printing the report as PDF"
+    script:
+        "../../scripts/print_report.py"
+
+
+rule write_workbook:
+    input:
+        **MODEL_FILES,
+        ranking=f"{RESULTS}/rank/ranking.csv",
+        yields=f"{RESULTS}/collect/yields.csv",
+        cells=f"{RESULTS}/collect/cells.csv",
+        tests=f"{RESULTS}/collect/test_results.csv",
+        firings=f"{RESULTS}/collect/firings.csv",
+        findings=f"{RESULTS}/collect/findings.csv",
+        left_out=f"{RESULTS}/collect/left_out.csv",
+        words=f"{workflow.basedir}/workflow/schemas/results.yaml",
+        schemas=graph.table_schema_files(),
+        code=graph.code_of("write_workbook"),
+    output:
+        workbook=f"{RESULTS}/tables.xlsx",
+    log:
+        f"{RESULTS}/logs/write_workbook.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/write_workbook.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        title=screen.config["title"],
+        invented=screen.config["data_are_invented"],
+    message:
+        "Writing the tables into one workbook"
+    script:
+        "../../scripts/write_workbook.py"

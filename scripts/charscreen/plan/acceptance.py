@@ -1,7 +1,7 @@
 """Taking a plan over as the screen's design, without losing anything that was measured."""
 
 import os
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -87,7 +87,8 @@ def accept_plan(folder: str | os.PathLike, *, replace: bool = False) -> list[str
             f"config/design.csv stays as it is: the plan would change or drop "
             f"{_count(lost, 'lot')} already measured (in masses or cells).\n"
             + "\n".join(differences.lines(lost))
-            + "\nA design keeps the lots it was measured with. For further lots add rows to it."
+            + "\nA design keeps the lots it was measured with. To complete it with further lots, "
+            "write keep: true under plan and plan again."
         )
     if not differences.loses and not differences.new:
         return ["config/design.csv holds this plan already; nothing was written."]
@@ -135,9 +136,9 @@ def compare(design: list[dict], planned: list[dict]) -> Differences:
         if run not in after:
             continue
         texts = [
-            f"{name} {_show(value)} → {_show(after[run][name])}"
+            f"{name} {_show(value)} → {_show(after[run].get(name))}"
             for name, value in row.items()
-            if name != "row" and value != after[run][name]
+            if name != "row" and value != after[run].get(name)
         ]
         if texts:
             changed[run] = texts
@@ -146,6 +147,54 @@ def compare(design: list[dict], planned: list[dict]) -> Differences:
         gone=[run for run in before if run not in after],
         changed=changed,
     )
+
+
+def read_plan(path: str | os.PathLike) -> list[dict]:
+    """Rows of a plan's design, parsed like those of the design table.
+
+    Parameters
+    ----------
+    path : path-like
+        A plan's design.csv.
+    """
+    return read_table(Path(path), table_schemas()["design"]).rows
+
+
+def describe_differences(
+    design: list[dict], planned: list[dict], measured: Collection[str] = ()
+) -> str:
+    """How a plan differs from the design in place, as a few lines.
+
+    Parameters
+    ----------
+    design, planned : list of dict
+        Rows of the design table.
+    measured : collection of str
+        Runs that something was measured on: they cannot be changed by accepting the plan.
+    """
+    if not design:
+        return (
+            "No design has been accepted yet. To take this plan over: "
+            "sh scripts/with_env.sh python scripts/accept_plan.py"
+        )
+    if not planned:
+        return "The plan has no lots; the design stays as it is."
+    differences = compare(design, planned)
+    if not differences.loses and not differences.new:
+        return "The plan is the design that was accepted."
+    same = len(planned) - len(differences.new) - len(differences.changed)
+    lines = [
+        f"Against the design that was accepted: {_count(differences.new, 'new row')}, "
+        f"{len(differences.changed)} changed, {len(differences.gone)} dropped, {same} as before.",
+        *differences.lines(),
+    ]
+    lost = [run for run in differences.loses if run in measured]
+    if lost:
+        lines.append(
+            f"{_count(lost, 'row')} of those changed or dropped hold measurements: accept_plan "
+            "will refuse. Write keep: true under plan to complete the plan around them."
+        )
+    return "\n".join(lines)
 
 
 def measured_runs(design: list[dict], masses: list[dict], cells: list[dict]) -> set[str]:

@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from charscreen.designs.terms import KOH
 from charscreen.ledger.sizing import CRUCIBLE, Sizing, carbon_for_cells, carbon_from_feed, size_feed
 from charscreen.ledger.sizing import KOH as KOH_LIMIT
-from charscreen.plan.settings import KOH
 from charscreen.priors import ACTIVATION_YIELD, CHAR_YIELD, expected_yield
 
 #: Columns of the table of feed to weigh.
@@ -21,6 +21,7 @@ LEAST_CHAR, LEAST_FEED, MOST_FEED = "least char", "least feed", "most feed in on
 #: Of `limited_by` those that raise.
 RAISED = (LEAST_CHAR, LEAST_FEED)
 DEFAULT_LEAST_CHAR_G = 1.0
+CELLS_PER_LOT = 2  # where the settings name no number: common practice, no source
 # Beyond these the check of the tables asks about a planned feed: `plausible` in design.yaml. [g]
 _LEAST_FEED_G, _MOST_FEED_G = 0.5, 5000.0
 PRIORS, FEEDSTOCKS, SETTINGS = "priors", "feedstocks", "settings"
@@ -60,7 +61,8 @@ def size_lots(
     Parameters
     ----------
     design : DataFrame
-        run, feedstock, firing, crucible, activation, peak_temperature_C, hold_min. [°C, min]
+        run, feedstock, firing, crucible, activation, peak_temperature_C, hold_min, koh_ratio.
+        [°C, min, g/g]
     known : mapping of str to mapping
         Rows of the feedstock table by id.
     plan, kiln : mapping
@@ -86,7 +88,9 @@ def size_lots(
     before this. A feed always lies between 0.5 g and 5 kg, what the checks take for plausible.
     """
     names = ("feedstock", "activation", "peak_temperature_C", "hold_min")
-    keys = list(zip(*(design[name] for name in names), strict=True))
+    # Lots without activation have no ratio, and NaN is no key.
+    ratio = design["koh_ratio"].astype(object).where(design["koh_ratio"].notna(), None)
+    keys = list(zip(*(design[name] for name in names), ratio, strict=True))
     sizings = {
         key: _size(
             *key,
@@ -116,6 +120,7 @@ def _size(
     activation: str,
     peak_temperature_C: float,
     hold_min: float,
+    koh_ratio: float | None,
     *,
     row: Mapping,
     plan: Mapping,
@@ -154,7 +159,7 @@ def _size(
         chain |= {
             "yield_activated_percent": activated,
             "yield_activated_spread_percent": spread,
-            "koh_ratio": plan["koh_ratio"],
+            "koh_ratio": koh_ratio,
             "max_koh_g": plan.get("max_koh_g"),
             "koh_purity_percent": koh_purity_percent,
         }

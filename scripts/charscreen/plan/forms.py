@@ -13,7 +13,6 @@ from charscreen.plan.form_rules import Rule, column_rule, doubt_formula, note_te
 from charscreen.plan.run_sheets import firings_of
 from charscreen.screen.schemas import Column, TableSchema, table_schemas
 
-CELLS_PER_LOT = 2  # where the settings name no number: common practice, no source
 ROOM = 3000  # rows below the header that have drop-downs and limits
 _EPOCH = datetime.datetime(2000, 1, 1)  # fixed, so that the same plan gives the same bytes
 _TEXT_TYPES = ("id", "text", "file", "choice")
@@ -35,26 +34,25 @@ _FORMATS = {
 def render_forms(
     design: pd.DataFrame,
     lots: pd.DataFrame,
+    cells: pd.DataFrame,
     *,
     names: Mapping[str, Sequence[str]],
     title: str,
     data_are_invented: bool = False,
-    cells_per_lot: int | None = None,
 ) -> bytes:
     """A workbook to fill in, as the bytes of an XLSX file; the same plan gives the same bytes.
 
     Parameters
     ----------
-    design, lots : DataFrame
-        Tables of a plan; of `lots` ``run``, ``feed_ar_g`` and ``koh_g`` [g] are read.
+    design, lots, cells : DataFrame
+        Tables of a plan; of `lots` ``run``, ``feed_ar_g`` and ``koh_g`` [g] are read, of `cells`
+        ``cell``, ``run`` and ``assembly_order``.
     names : mapping
         Column name to the names known for it: ``feedstock``, ``balance``, ``trace_map`` and so on.
     title : str
         Title of the screen.
     data_are_invented : bool
         Marks every sheet "Invented data".
-    cells_per_lot : int, optional
-        Rows of the cells' sheet for each lot; `CELLS_PER_LOT` where it is not given.
 
     Notes
     -----
@@ -66,7 +64,7 @@ def render_forms(
     book = xlsxwriter.Workbook(buffer, {"in_memory": True})
     book.set_properties({"title": _safe(title), "author": "charscreen", "created": _EPOCH})
     formats = {name: book.add_format(facts) for name, facts in _FORMATS.items()}
-    rows = planned_rows(design, cells_per_lot or CELLS_PER_LOT)
+    rows = planned_rows(design, cells)
     hints = _hints(lots)
     listed = {name: list(words) for name, words in names.items() if words}
     said = not data_are_invented or "invented" in title.casefold()
@@ -90,15 +88,15 @@ def render_forms(
     return buffer.getvalue()
 
 
-def planned_rows(design: pd.DataFrame, cells_per_lot: int) -> dict[str, list[dict]]:
+def planned_rows(design: pd.DataFrame, cells: pd.DataFrame) -> dict[str, list[dict]]:
     """Rows of each table that are known before anything is measured, in the order of work.
 
     Parameters
     ----------
     design : DataFrame
         Design of a plan; where it has ``order``, that is the order of work.
-    cells_per_lot : int
-        Cells of each lot.
+    cells : DataFrame
+        Cells of the plan: ``cell``, ``run``, ``assembly_order``.
 
     Returns
     -------
@@ -114,11 +112,8 @@ def planned_rows(design: pd.DataFrame, cells_per_lot: int) -> dict[str, list[dic
     rows["firings"] = [{"firing": firing, "kind": kind} for firing, kind in firings_of(design)]
     runs = [str(run) for run in design["run"]]
     rows["masses"] = [{"run": run} for run in runs]
-    rows["cells"] = [
-        {"cell": f"{run}-{number}", "run": run}
-        for run in runs
-        for number in range(1, cells_per_lot + 1)
-    ]
+    cells = cells.sort_values("assembly_order", kind="stable")
+    rows["cells"] = cells[["cell", "run"]].to_dict("records")
     return rows
 
 

@@ -19,7 +19,9 @@ _HEAD = """\
 # yields before those of feedstocks and settings. mean_percent: mean for a new lot in a new
 # firing, in % of dry feed (char_yield) or of char taken (activation_yield). spread_percent: its
 # relative standard deviation, firing, lot and what the fit leaves open taken together.
-# scatter: standard deviations on the scale of the model. Delete the file to plan without it.
+# scatter: standard deviations on the scale of the model, between feedstocks and of their slopes
+# (per 100 °C) too; the plan is judged under those of capacitance where its settings state none.
+# Delete the file to plan without it.
 """
 
 
@@ -76,7 +78,7 @@ def keep_priors(folder: str | os.PathLike, *, replace: bool = False) -> list[str
         raise KeepError(
             f"{error.filename or path} cannot be written ({error.strerror or error})."
         ) from None
-    n = text.count("feedstock:")
+    n = text.count("- {feedstock:")
     done.append(f"config/{FILE} now holds {n} expected yields; the next plan takes them.")
     return done
 
@@ -137,7 +139,8 @@ def render_priors(
             for level in levels
             if f"v[{level}]" in draws[name]
         }
-        scatter = ", ".join(f"{level}: {sd:.4g}" for level, sd in sds.items())
+        kept = sds | _between_feedstocks(model, draws[name])
+        scatter = ", ".join(f"{_key(level)}: {sd:.4g}" for level, sd in kept.items())
         lines += [
             f"{name}:\n  scale: {model['scale']}\n  lots: {model['n_lots']}\n"
             f"  firings: {model['n_firings']}\n  scatter: {{{scatter}}}\n"
@@ -154,6 +157,20 @@ def render_priors(
             for row in table.to_dict("records")
         ]
     return "".join(lines)
+
+
+def _between_feedstocks(model: Mapping, draws: pd.DataFrame) -> dict[str, float]:
+    """Standard deviations of what differs between feedstocks, slopes per 100 °C."""
+    return {
+        term["name"]: float(np.sqrt(np.median(draws[f"v[{term['name']}]"]))) / term["scale"]
+        for term in model["pooled"]
+        if f"v[{term['name']}]" in draws
+    }
+
+
+def _key(level: str) -> str:
+    """A level as a key in YAML; those with marks in quotation marks."""
+    return level if level.isidentifier() else f'"{level}"'
 
 
 def conditions_of(firings: pd.DataFrame) -> list[tuple[float, float]]:

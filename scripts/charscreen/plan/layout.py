@@ -38,6 +38,26 @@ class Spread:
         return self.weight * float(np.dot(counts, counts))
 
 
+@dataclass(frozen=True)
+class Avoid:
+    """A wish: lots are to keep out of groups that do not suit them.
+
+    Parameters
+    ----------
+    unsuited : (n_lots, n_groups) bool array
+        Where a lot must not go.
+    weight : float
+        How much each breach counts; far more than any balance.
+    """
+
+    unsuited: np.ndarray
+    weight: float = 1e5
+
+    def cost(self, assigned: np.ndarray) -> float:
+        """Weighted number of lots where they must not be."""
+        return self.weight * float(self.unsuited[np.arange(len(assigned)), assigned].sum())
+
+
 def choose_conditions(
     n_firings: int, *, n_temperatures: int, n_holds: int, rng: np.random.Generator
 ) -> np.ndarray:
@@ -98,7 +118,7 @@ def fill_sizes(n_lots: int, free: Sequence[int], taken: Sequence[int]) -> np.nda
 
 def spread_lots(
     sizes: np.ndarray,
-    wishes: Sequence[Spread],
+    wishes: Sequence[Spread | Avoid],
     *,
     partners: np.ndarray,
     partner_weight: float = 1.0,
@@ -111,8 +131,8 @@ def spread_lots(
     ----------
     sizes : (n_groups,) int array
         Lots in each group; they add up to n_lots.
-    wishes : sequence of Spread
-        What is to be even.
+    wishes : sequence of Spread and Avoid
+        What is to be even, and what is forbidden.
     partners : (n_lots,) int array
         Label, for example feedstock, whose pairs are to share groups equally often: the squared
         number of shared groups is summed over pairs, so that many partners once beat one often.

@@ -5,9 +5,11 @@ from collections.abc import Mapping, Sequence
 from decimal import ROUND_CEILING, Decimal
 
 import pandas as pd
+from markupsafe import Markup
 
 from charscreen import cautions
 from charscreen.plan.pages import fill_page, grams, is_present, name_of, with_unit
+from charscreen.plan.picture import layout_pictures
 from charscreen.plan.summary import firing_hours
 from charscreen.rounding import is_number
 
@@ -60,7 +62,14 @@ def render_overview(
         planned=planned,
         facts=_facts(summary) if planned else [],
         warnings=[_UNIT.sub("\N{NO-BREAK SPACE}", text) for text in summary["warnings"]],
+        notes=summary.get("notes", []),
         cannot_tell=summary["cannot_tell"],
+        pictures=[
+            Markup(picture)
+            for picture in layout_pictures(design, known, crucibles=int(kiln["crucibles"]))
+        ]
+        if planned
+        else [],
         firings=_firings(design, known, kiln) if planned else [],
         feeds=_feeds(design, lots, known) if planned else [],
         temperatures=_temperatures(design) if planned else [],

@@ -1,6 +1,6 @@
 """What the pages of a plan share: how a template is filled, and how values are written."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
 import jinja2
 from markupsafe import Markup
@@ -25,6 +25,7 @@ def fill_page(template: str, style: str, **values: object) -> str:
         lstrip_blocks=True,
         keep_trailing_newline=True,
     )
+    environment.filters["in_two"] = in_two
     return environment.from_string(template).render(style=Markup(style), **values)
 
 
@@ -50,3 +51,31 @@ def name_of(feedstock: str, known: Mapping[str, Mapping]) -> str:
     """Name of a feedstock in words, else its id."""
     name = known.get(feedstock, {}).get("name")
     return name if is_present(name) else str(feedstock)
+
+
+def in_two(items: Sequence) -> list[list]:
+    """Items in two columns of about the same height, in their order.
+
+    Parameters
+    ----------
+    items : sequence
+        Texts, or things with a ``text``; the longer the text, the more room it takes.
+    """
+    sizes = [40 + len(item if isinstance(item, str) else item.text) for item in items]
+    sums = [abs(2 * sum(sizes[:k]) - sum(sizes)) for k in range(len(sizes) + 1)]
+    cut = sums.index(min(sums)) if sizes else 0
+    return [list(items[:cut]), list(items[cut:])]
+
+
+def sheet_column(
+    key: str, head: str, *, width: int = 0, kind: str = "", goes_to: str = "", **flags: bool
+) -> dict:
+    """A column of the table on a sheet; width in mm, 0 for what is left over."""
+    column = {"number": False, "blank": False} | flags
+    return column | {
+        "key": key,
+        "head": head,
+        "goes_to": goes_to,
+        "width": width,
+        "kind": kind or ("number" if column["number"] else "text"),
+    }

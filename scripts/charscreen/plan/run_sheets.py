@@ -3,12 +3,21 @@
 from collections.abc import Mapping, Sequence
 
 import pandas as pd
+from markupsafe import Markup
 
 from charscreen import cautions
 from charscreen.costs import ROOM_TEMPERATURE_C
 from charscreen.ledger.stoichiometry import koh_balance
 from charscreen.plan.feed import RAISED
-from charscreen.plan.pages import fill_page, grams, is_present, name_of, with_unit
+from charscreen.plan.labels import label_svg
+from charscreen.plan.pages import (
+    fill_page,
+    grams,
+    is_present,
+    name_of,
+    sheet_column,
+    with_unit,
+)
 from charscreen.rounding import is_number
 
 _DEFAULT_LIMITS = {"koh_warning_C": 650.0, "nitrogen_d_percent": 2.0}
@@ -99,7 +108,7 @@ def render_run_sheet(
         Where the design has no such firing, or the kind is unknown.
     """
     here = {"design": design, "lots": lots, "feedstocks": feedstocks, "kiln": kiln}
-    how = {"limits": limits, "koh_purity_percent": koh_purity_percent}
+    how = {"title": title, "limits": limits, "koh_purity_percent": koh_purity_percent}
     return fill_page(
         template,
         style,
@@ -137,7 +146,7 @@ def render_one_page(
         As in `render_run_sheet`.
     """
     sheets = [
-        _sheet(firing, kind, design=design, lots=lots, **settings)
+        _sheet(firing, kind, design=design, lots=lots, title=title, **settings)
         for firing, kind in firings_of(design)
     ]
     return fill_page(
@@ -159,6 +168,7 @@ def _sheet(
     lots: pd.DataFrame,
     feedstocks: pd.DataFrame | Sequence[Mapping],
     kiln: Mapping,
+    title: str,
     limits: Mapping | None,
     koh_purity_percent: float,
 ) -> dict:
@@ -178,7 +188,13 @@ def _sheet(
         sheet = _char_sheet(here, known, kiln)
     else:
         sheet = _activation_sheet(here, known, kiln, limits, koh_purity_percent)
-    sheet["firing"] = firing
+    sheet |= {
+        "name": firing,
+        "note": "A crucible that moved, a stop, smoke, a lid that slipped: write it down, then "
+        "change the row in design.csv.",
+    }
+    for row in sheet["rows"]:
+        row["label"] = Markup(label_svg(row["run"], title))
     return sheet
 
 
@@ -208,6 +224,10 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
             remarks.append("reference lot")
         if is_present(lot.get("activation_firing")):
             remarks.append(f"then KOH in {lot['activation_firing']}")
+        if is_number(lot.get("particle_size_mm")):
+            remarks.append(f"ground to {lot['particle_size_mm']:g} mm")
+        if is_number(lot.get("drying_C")):
+            remarks.append(f"dried at {lot['drying_C']:g} °C")
         if lot.get("limited_by") in RAISED:
             remarks.append(f"feed raised to the {lot['limited_by']}")
         elif is_present(lot.get("limited_by")):
@@ -226,11 +246,14 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
     at = numbers if set(by_place) <= set(numbers) else list(by_place)
     return {
         "heading": "Char firing",
+        "beside": "",
         "questions": (),
         "conditions": _conditions(
             first["peak_temperature_C"], first["hold_min"], first.get("ramp_C_per_min"), kiln
         ),
+        "conditions_heading": "Conditions",
         "map_heading": "Crucible map",
+        "table_heading": "Lots",
         "map_columns": 3 if len(at) > 2 else max(1, len(at)),
         "places": [
             {"at": place, "run": by_place[place]["run"], "name": by_place[place]["name"]}
@@ -239,15 +262,16 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
             for place in at
         ],
         "columns": [
-            _column("crucible", "place", width=12),
-            _column("run", "run", width=14, kind="run"),
-            _column("name", "feedstock"),
-            _column("", "empty crucible [g]", width=17, blank=True),
-            _column("feed", "feed to weigh [g]", width=16, number=True),
-            _column("", "feed weighed [g]", width=20, blank=True, goes_to="feed_ar_g"),
-            _column("", "dry feed [g]", width=20, blank=True, goes_to="feed_dry_g"),
-            _column("char", "char to expect [g]", width=16, number=True),
-            _column("", "char weighed [g]", width=20, blank=True, goes_to="char_g"),
+            sheet_column("crucible", "place", width=11),
+            sheet_column("label", "label", width=11, kind="label"),
+            sheet_column("run", "run", width=14, kind="run"),
+            sheet_column("name", "feedstock"),
+            sheet_column("", "empty crucible [g]", width=16, blank=True),
+            sheet_column("feed", "feed to weigh [g]", width=16, number=True),
+            sheet_column("", "feed weighed [g]", width=20, blank=True, goes_to="feed_ar_g"),
+            sheet_column("", "dry feed [g]", width=20, blank=True, goes_to="feed_dry_g"),
+            sheet_column("char", "char to expect [g]", width=16, number=True),
+            sheet_column("", "char weighed [g]", width=20, blank=True, goes_to="char_g"),
         ],
         "rows": rows,
         "legend": (
@@ -270,6 +294,7 @@ def _activation_sheet(
     first = here.iloc[0]
     temperature = first.get("activation_temperature_C")
     temperature = float(temperature) if is_number(temperature) else None
+    at = "a temperature not stated" if temperature is None else f"{temperature:g} °C"
     hot = temperature is None or temperature >= limits["koh_warning_C"]
     rich, rows = [], []
     potassium_g = hydrogen_L = 0.0
@@ -308,25 +333,31 @@ def _activation_sheet(
     places += [{"at": "", "run": "", "name": ""}] * (crucibles - len(rows))
     return {
         "heading": "Activation firing",
-        "temperature": "a temperature not stated" if temperature is None else f"{temperature:g} °C",
+        "beside": "",
+        "questions_heading": f"Before anything is heated: KOH at {at}",
         "questions": cautions.KOH_QUESTIONS if hot else (),
         "questions_answer": cautions.KOH_ANSWER,
         "conditions": _conditions(
             temperature, first.get("activation_hold_min"), kiln.get("ramp_C_per_min"), kiln
         ),
+        "conditions_heading": "Conditions",
         "map_heading": "Crucible map",
+        "table_heading": "Lots",
         "map_columns": 3 if crucibles > 2 else max(1, crucibles),
         "places": places,
         "columns": [
-            _column("run", "run", width=14, kind="run"),
-            _column("name", "feedstock"),
-            _column("from", "char of firing", width=14),
-            _column("char", "char to expect [g]", width=17, number=True),
-            _column("", "char taken [g]", width=23, blank=True, goes_to="char_taken_g"),
-            _column("ratio", "g KOH per g char", width=15, number=True),
-            _column("koh", "KOH for that char [g]", width=17, number=True),
-            _column("", "KOH weighed [g]", width=21, blank=True, goes_to="koh_g"),
-            _column("", "activated, washed, dry [g]", width=23, blank=True, goes_to="activated_g"),
+            sheet_column("label", "label", width=11, kind="label"),
+            sheet_column("run", "run", width=14, kind="run"),
+            sheet_column("name", "feedstock"),
+            sheet_column("from", "char of firing", width=14),
+            sheet_column("char", "char to expect [g]", width=17, number=True),
+            sheet_column("", "char taken [g]", width=23, blank=True, goes_to="char_taken_g"),
+            sheet_column("ratio", "g KOH per g char", width=15, number=True),
+            sheet_column("koh", "KOH for that char [g]", width=17, number=True),
+            sheet_column("", "KOH weighed [g]", width=21, blank=True, goes_to="koh_g"),
+            sheet_column(
+                "", "activated, washed, dry [g]", width=23, blank=True, goes_to="activated_g"
+            ),
         ],
         "rows": rows,
         "legend": (
@@ -376,20 +407,6 @@ def _conditions(peak_C: object, hold_min: object, ramp: object, kiln: Mapping) -
     rows.append(("cooling, closed", with_unit(kiln.get("cooling_h"), "h")))
     rows.append(("started at, log file", ""))
     return rows
-
-
-def _column(
-    key: str, head: str, *, width: int = 0, kind: str = "", goes_to: str = "", **flags: bool
-) -> dict:
-    """A column of the table of lots; width in mm, 0 for what is left over."""
-    column = {"number": False, "blank": False} | flags
-    return column | {
-        "key": key,
-        "head": head,
-        "goes_to": goes_to,
-        "width": width,
-        "kind": kind or ("number" if column["number"] else "text"),
-    }
 
 
 def _label(value: object) -> str:

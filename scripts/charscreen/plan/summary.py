@@ -6,9 +6,10 @@ import numpy as np
 import pandas as pd
 
 from charscreen.costs import heating_hours
+from charscreen.designs.terms import FACTORS, KOH, NONE
 from charscreen.plan.feed import LEAST_CHAR, RAISED, wanted_carbon_g
 from charscreen.plan.pages import name_of
-from charscreen.plan.settings import KOH, NONE, Wanted
+from charscreen.plan.settings import BALANCED, BLOCKS, Wanted
 from charscreen.rounding import is_number
 from charscreen.words import count_words
 
@@ -60,7 +61,7 @@ def summarise_plan(
             f"{count_words(len(design), 'lot')} of "
             f"{count_words(design['feedstock'].nunique(), 'feedstock')} in "
             f"{count_words(n_char, 'char firing')} and "
-            f"{count_words(n_activation, 'activation firing')}"
+            f"{count_words(n_activation, 'activation firing')}{_of_them_new(design, wanted)}"
         ),
         "seed": int(seed),
         "lots": len(design),
@@ -72,7 +73,8 @@ def summarise_plan(
         "feedstocks": int(design["feedstock"].nunique()),
         "firings": n_char,
         "activation_firings": n_activation,
-        "crucibles_left_free": wanted.firings * wanted.crucibles - len(design),
+        "crucibles_left_free": (wanted.firings * wanted.crucibles + len(wanted.kept) - len(design)),
+        "lots_kept": len(wanted.kept),
         "kiln_hours": _rounded(every_firing["kiln_h"].sum()),
         "kWh_at_most": (
             _rounded(every_firing["heating_h"].sum() * float(kiln["power_kW"]))
@@ -99,6 +101,18 @@ def summarise_plan(
     return summary
 
 
+def _of_them_new(design: pd.DataFrame, wanted: Wanted) -> str:
+    if not wanted.kept:
+        return ""
+    new = design.iloc[len(wanted.kept) :]
+    if not len(new):
+        return "; all of them stand in the design already"
+    words = [count_words(len(new), "lot"), count_words(new["firing"].nunique(), "char firing")]
+    after = new["activation_firing"].nunique()
+    words += [count_words(after, "activation firing")] if after else []
+    return f"; new are {', '.join(words[:-1])} and {words[-1]}"
+
+
 def firing_hours(design: pd.DataFrame, kiln: Mapping) -> pd.DataFrame:
     """Every firing of a design with its conditions and the hours it takes.
 
@@ -120,29 +134,40 @@ def firing_hours(design: pd.DataFrame, kiln: Mapping) -> pd.DataFrame:
         ("carbonise", "firing", "peak_temperature_C", "hold_min"),
         ("activate", "activation_firing", "activation_temperature_C", "activation_hold_min"),
     ):
-        part = design.dropna(subset=[group]).drop_duplicates(group)[[group, peak, hold]]
-        part.columns = ["firing", "temperature_C", "hold_min"]
+        part = design.dropna(subset=[group]).drop_duplicates(group)
+        # The ramp in the design is that of the char firing.
+        ramp = part.get("ramp_C_per_min") if kind == "carbonise" else None
+        part = part[[group, peak, hold]].set_axis(["firing", "temperature_C", "hold_min"], axis=1)
+        part["ramp_C_per_min"] = np.nan if ramp is None else ramp
         parts.append(
             part.assign(kind=kind)
             if kind == "carbonise"
             else part.sort_values("firing").assign(kind=kind)
         )
     firings = pd.concat([part for part in parts if len(part)] or parts[:1], ignore_index=True)
-    firings["heating_h"] = heating_hours(
-        firings["temperature_C"],
-        firings["hold_min"],
-        ramp_C_per_min=kiln.get("ramp_C_per_min"),
-    )
+    usual = kiln.get("ramp_C_per_min")
+    firings["heating_h"] = [
+        float(heating_hours(peak, hold, ramp_C_per_min=usual if np.isnan(ramp) else ramp))
+        for peak, hold, ramp in zip(
+            firings["temperature_C"],
+            firings["hold_min"],
+            firings.pop("ramp_C_per_min").astype(float),
+            strict=True,
+        )
+    ]
     firings["kiln_h"] = firings["heating_h"] + float(kiln.get("cooling_h") or 0)
     return firings
 
 
 def _conditions(firings: pd.DataFrame, wanted: Wanted) -> list[dict]:
+    """Char firings at each peak and hold, those of a grid that have none among them."""
     counts = firings.groupby(["peak_temperature_C", "hold_min"]).size()
+    grid = set(counts.index)
+    if wanted.kind in (BALANCED, BLOCKS):
+        grid |= {(t, h) for t in wanted.temperatures_C for h in wanted.holds_min}
     return [
         {"peak_temperature_C": t, "hold_min": h, "firings": int(counts.get((t, h), 0))}
-        for t in wanted.temperatures_C
-        for h in wanted.holds_min
+        for t, h in sorted(grid)
     ]
 
 
@@ -199,6 +224,12 @@ def _warnings(
         for name in sorted(set(wanted.feedstocks) - used)
     ]
     out += _feeds_off(lots, names, plan)
+    out += [
+        f"plan.{name} is a list of one level: every lot has it, and nothing can be learnt of it. "
+        "Add a level, or write it as a number."
+        for name in FACTORS
+        if name != "activation" and isinstance(plan.get(name), list) and len(plan[name]) == 1
+    ]
     empty = [c for c in _conditions(design.drop_duplicates("firing"), wanted) if not c["firings"]]
     if empty:
         places = ", ".join(f"{c['peak_temperature_C']:g} °C {c['hold_min']:g} min" for c in empty)
@@ -207,8 +238,8 @@ def _warnings(
             "plan.replicates or plan.firings to reach them."
         )
     activated = design[design["activation"] == KOH]
-    temperature = plan.get("activation_temperature_C")
-    if len(activated) and is_number(temperature) and temperature >= koh_warning_C:
+    temperature = activated["activation_temperature_C"].max() if len(activated) else None
+    if is_number(temperature) and temperature >= koh_warning_C:
         out.append(
             f"KOH at {temperature:g} °C: metallic potassium can form. The run sheets ask for inert "
             "gas, off-gas handling and a written procedure; without all three do not fire."
@@ -304,8 +335,12 @@ def plan_for_terminal(summary: Mapping) -> str:
     if not summary.get("lots"):
         return str(summary["message"])
     lines = [f"Planned: {summary['message']}, {summary['kiln_hours']:.0f} kiln hours."]
-    for head, key in (("Look out", "warnings"), ("The plan cannot tell", "cannot_tell")):
-        sentences = summary[key]
+    for head, key in (
+        ("Look out", "warnings"),
+        ("How it is laid out", "notes"),
+        ("The plan cannot tell", "cannot_tell"),
+    ):
+        sentences = summary.get(key, [])
         if sentences:
             lines.append(f"{head}:")
             lines += [f"  - {sentence}" for sentence in sentences[:SHOWN]]

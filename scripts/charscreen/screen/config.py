@@ -1,6 +1,7 @@
 """Settings of a screen: config.yaml read safely, checked against its schema, defaults filled in."""
 
 import copy
+import datetime
 import functools
 import math
 import os
@@ -8,6 +9,7 @@ import re
 from pathlib import Path
 
 from charscreen.findings import Finding, nearest
+from charscreen.ranges import read_levels
 from charscreen.screen.check_desirability import check_desirability
 from charscreen.screen.check_merits import check_merits
 from charscreen.screen.config_yaml import config_finding, read_yaml, resolved
@@ -133,7 +135,8 @@ def _validator():
 
 def _schema_findings(given: dict, lines: dict, overrides: dict) -> list[Finding]:
     findings = []
-    for error in _validator().iter_errors(given):
+    errors = [inner for error in _validator().iter_errors(given) for inner in _of_form(error)]
+    for error in errors:
         path = tuple(str(part) for part in error.absolute_path if isinstance(part, str))
         for key, value, message in _explain(error, path, lines):
             line = _line(lines, overrides, key)
@@ -141,6 +144,16 @@ def _schema_findings(given: dict, lines: dict, overrides: dict) -> list[Finding]
                 message += " It was given on the command line."
             findings.append(config_finding(line, ".".join(key), value, message))
     return findings
+
+
+def _of_form(error) -> list:
+    """Of a value that may take several forms: what is wrong with it in the form it has."""
+    kinds = {dict: "object", list: "array"}
+    kind = kinds.get(type(error.instance), "number")
+    if error.validator != "anyOf" or isinstance(error.instance, str):
+        return [error]
+    here = [k for k, form in enumerate(error.validator_value) if form.get("type") == kind]
+    return [inner for inner in error.context if inner.schema_path[0] in here] or [error]
 
 
 def _explain(error, path: tuple, lines: dict) -> list[tuple[tuple, object, str]]:
@@ -191,7 +204,7 @@ def _explain(error, path: tuple, lines: dict) -> list[tuple[tuple, object, str]]
         "minProperties": lambda: "The group is empty. Write at least one.",
         "minLength": lambda: "The text is empty. Write it.",
         "maxLength": lambda: f"The text is too long: {limit} characters at most.",
-        "anyOf": lambda: f"{shown} is neither `all` nor a list of names. Write one of these.",
+        "anyOf": lambda: f"{shown} is not of the form needed. {_form(schema)}",
         "pattern": lambda: f"{shown} is not of the form needed. {_form(schema)}",
         "not": lambda: f"{shown} is where your tables are. Name another folder.",
     }
@@ -256,6 +269,7 @@ def _fill(value: object, schema: dict) -> object:
     if not isinstance(value, dict):
         return copy.deepcopy(value)
     filled = {}
+    schema = next((form for form in schema.get("anyOf", []) if "properties" in form), schema)
     properties = schema.get("properties", {})
     for key, inner in properties.items():
         if key in value:
@@ -283,13 +297,25 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
     kiln, plan = config["kiln"], config["plan"]
     hottest = kiln["max_temperature_C"]
     for key in ("peak_temperature_C", "activation_temperature_C"):
-        wanted = plan[key] if isinstance(plan[key], list) else [plan[key]]
+        wanted = read_levels(plan[key])
+        wanted = wanted[-1:] if isinstance(plan[key], dict) else wanted
         if key.startswith("activation") and "KOH" not in plan["activation"]:
             continue
         for value in wanted:
             if value > hottest:
                 text = f"{value:g} °C is above kiln.max_temperature_C, {hottest:g} °C. Lower it."
                 found.append((("plan", key), value, text))
+    for key, value in plan.items():
+        if isinstance(value, dict) and "from" in value and value["from"] >= value["to"]:
+            text = f"The range from {value['from']:g} to {value['to']:g} is upside down. "
+            found.append((("plan", key), None, f"{text}Write the lower end first."))
+    if not _is_day(plan["start_date"]):
+        text = f"'{plan['start_date']}' is no day of the calendar. Write one, as 2027-03-01."
+        found.append((("plan", "start_date"), plan["start_date"], text))
+    carbon, binder = plan["coating_carbon_percent"], plan["coating_binder_percent"]
+    if carbon + binder > 100:
+        text = f"{carbon:g} % carbon and {binder:g} % binder are more than the coating. Lower one."
+        found.append((("plan", "coating_binder_percent"), binder, text))
     for name, layout in config["column_maps"].items():
         if layout["delimiter"] == layout["decimal"]:
             text = "Delimiter and decimal mark are the same. Correct one of them."
@@ -299,3 +325,11 @@ def _disagreements(config: dict) -> list[tuple[tuple, object, str]]:
             found.append((("column_maps", name), None, text))
     found += check_merits(config)
     return found + check_desirability(config["desirability"], config["merits"])
+
+
+def _is_day(text: str | None) -> bool:
+    """Whether a text names a day that exists; none does as well."""
+    try:
+        return text is None or bool(datetime.date.fromisoformat(text))
+    except ValueError:
+        return False

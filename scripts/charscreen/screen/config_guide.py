@@ -7,7 +7,13 @@ from pathlib import Path
 import yaml
 
 from charscreen.screen.parsing import plain_number
-from charscreen.screen.schemas import Column, TableSchema, config_schema, table_schemas
+from charscreen.screen.schemas import (
+    Column,
+    TableSchema,
+    config_schema,
+    quality_keys,
+    table_schemas,
+)
 
 TEMPLATES = Path(__file__).resolve().parents[3] / "workflow" / "templates"
 _KINDS = {
@@ -40,12 +46,23 @@ def render_guide() -> str:
     text = (TEMPLATES / "config_README.md").read_text(encoding="utf-8")
     settings = _key_table(config_schema(), "")
     tables = "\n".join(_column_table(schema) for schema in table_schemas().values())
-    return text.replace("<!-- settings -->\n", settings).replace("<!-- tables -->\n", tables)
+    for name, part in (("settings", settings), ("quality", _quality_table()), ("tables", tables)):
+        text = text.replace(f"<!-- {name} -->\n", part)
+    return text
 
 
 def _key_table(schema: dict, prefix: str) -> str:
     head = "| key | kind | unit | default | meaning |\n|---|---|---|---|---|\n"
     return head + "".join(f"| {' | '.join(row)} |\n" for row in _key_rows(schema, prefix))
+
+
+def _quality_table() -> str:
+    """A row for every key of a plan's quality.json."""
+    rows = [
+        f"| `{key}` | {about.get('unit', '')} | {_cell(about['meaning'])} |\n"
+        for key, about in quality_keys().items()
+    ]
+    return "| key | unit | meaning |\n|---|---|---|\n" + "".join(rows)
 
 
 def _key_rows(schema: dict, prefix: str) -> list[tuple[str, ...]]:
@@ -66,6 +83,8 @@ def _key_rows(schema: dict, prefix: str) -> list[tuple[str, ...]]:
 def _kind(schema: dict) -> str:
     if "enum" in schema:
         return "choice"
+    if "x-kind" in schema:
+        return schema["x-kind"]
     if "anyOf" in schema:
         return "`all` or list"
     types = schema["type"] if isinstance(schema["type"], list) else [schema["type"]]
@@ -92,6 +111,8 @@ def _default_text(key: str, schema: dict, above: dict) -> str:
 def _allowed(schema: dict) -> str:
     """Choices or limits of a key, as a sentence."""
     inner = schema.get("items", schema)
+    if "x-kind" in schema:
+        inner = schema["anyOf"][0]
     if "enum" in inner:
         return f" One of: {', '.join(f'`{choice}`' for choice in inner['enum'])}."
     parts = []

@@ -197,3 +197,8 @@ def table_schemas() -> dict[str, TableSchema]:
 def config_schema() -> dict:
     """JSON Schema of config.yaml, as plain data. Not to be changed by the caller."""
     return load_yaml(FOLDER / "config.schema.yaml")
+
+
+def quality_keys() -> dict[str, dict]:
+    """Keys of a plan's quality.json, each with ``meaning`` and, where it has one, ``unit``."""
+    return load_yaml(FOLDER / "quality.yaml")

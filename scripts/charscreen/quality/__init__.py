@@ -1,0 +1,1 @@
+"""How good a plan is, said before the first gram is weighed: chances, power, confounding, cost."""

@@ -1,0 +1,97 @@
+"""The report on paper: all of it, and one page of it to hand round."""
+
+import base64
+import html as html_text
+import re
+
+from charscreen.printing import lay_out, print_page
+
+#: Heights of the picture that are tried until the summary fits one page. [mm]
+PICTURE_MM = (165, 150, 135, 120, 105, 90, 75, 60, 45)
+_SVG = re.compile(r"<svg\b([^>]*)>.*?</svg>", re.DOTALL)
+_NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
+_SECTION = re.compile(r'<section id="([^"]*)".*?</section>', re.DOTALL)
+_NEXT = '<section id="next"'
+_SUMMARY_SECTIONS = ("answer", "next")
+
+
+def report_pdf(page: str, *, style: str) -> bytes:
+    """The whole report as a PDF.
+
+    Parameters
+    ----------
+    page : str
+        The report's HTML, from `charscreen.report.page.render_report`.
+    style : str
+        Its style sheet for paper.
+
+    Raises
+    ------
+    CannotPrintError
+        Where the machine cannot print.
+    """
+    return print_page(pictures_apart(page), style=style)
+
+
+def summary_pdf(page: str, *, style: str) -> bytes:
+    """The first section of the report on one page: question, answer, picture, what next.
+
+    Parameters and errors are those of `report_pdf`.
+
+    Notes
+    -----
+    The picture is made smaller until all fits. Where even that does not help (names of hundreds
+    of signs), the rest goes onto a second page, and nothing is cut.
+    """
+    return lay_out_summary(page, style=style).write_pdf()
+
+
+def lay_out_summary(page: str, *, style: str):
+    """The summary laid out, its picture as large as one page lets it be; see `summary_pdf`."""
+    page = pictures_apart(summary_page(page))
+    for height in PICTURE_MM:
+        fit = f"{style}\n.card img {{ max-height: {height}mm !important; }}"
+        document = lay_out(page, style=fit)
+        if len(document.pages) == 1:
+            break
+    return document
+
+
+def summary_page(page: str) -> str:
+    """The report without all sections but the answer and, where there is one, what comes next."""
+    has_next = _NEXT in page
+
+    def keep(found: re.Match) -> str:
+        return found[0] if found[1] in _SUMMARY_SECTIONS else ""
+
+    page = _SECTION.sub(keep, page)
+    page = re.sub(r"<nav\b.*?</nav>", "", page, flags=re.DOTALL)
+    leads = list(re.finditer(r'<p class="lead">.*?</p>', page, re.DOTALL))
+    if has_next or len(leads) != 3:
+        return page
+    # The third sentence of the answer says what to do: it comes last here.
+    start, end = leads[2].span()
+    close = page.index("</section>", end)
+    what_next = f"<h3>What to do next</h3>\n{leads[2][0]}\n"
+    return page[:start] + page[end:close] + what_next + page[close:]
+
+
+def pictures_apart(page: str) -> str:
+    """A page whose pictures are images of their own, which print in two thirds of the time.
+
+    Parameters
+    ----------
+    page : str
+        With SVG elements in it, which carry their alternative text as ``aria-label``.
+    """
+
+    def image(found: re.Match) -> str:
+        svg = found[0]
+        if "xmlns=" not in found[1]:
+            svg = svg.replace("<svg", f"<svg {_NAMESPACES}", 1)
+        label = re.search(r'aria-label="([^"]*)"', found[1])
+        alt = html_text.escape(html_text.unescape(label[1])) if label else ""
+        data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+        return f'<img alt="{alt}" src="data:image/svg+xml;base64,{data}">'
+
+    return _SVG.sub(image, page)
