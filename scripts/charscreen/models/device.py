@@ -18,6 +18,7 @@ DEVICE_FARADS = ModelKind(
     unit="run",
     covariates=CONDITIONS,
     stream=7,
+    none_reason="no lot has both its finished carbon weighed and a cell with a capacitance yet",
 )
 
 
@@ -96,8 +97,7 @@ def fit_device_model(
         value="device_F_per_kg_d",
         identity="run",
     )
-    reason = "no lot has both its finished carbon weighed and a cell with a capacitance yet"
-    return fit_model(rows, DEVICE_FARADS, settings=settings, none_reason=reason)
+    return fit_model(rows, DEVICE_FARADS, settings=settings)
 
 
 def _errors(table: pd.DataFrame, name: str) -> pd.Series:
