@@ -56,7 +56,8 @@ def compare(seed: int) -> dict[str, tuple[float, float, int]]:
 
 def main() -> None:
     """Print one line per kind; errors over screens, since candidates of one hang together."""
-    screens, first = (int(value) for value in (*sys.argv[1:], 20, 100)[:2])
+    given = [int(value) for value in sys.argv[1:]]
+    screens, first = [*given, *(20, 100)[len(given) :]]
     found = [compare(seed) for seed in range(first, first + screens)]
     print(f"{screens} screens; 90 % intervals; estimate over truth with its standard error")
     for kind in KINDS:
