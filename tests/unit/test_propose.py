@@ -61,7 +61,7 @@ def propose(case, feeds, **over):
     given = {
         "design": design,
         "firings_done": screen.firings,
-        "weighed": set(design["run"]),
+        "weighed": sorted(design["run"]),
         "feedstocks": feeds,
         "kiln": KILN,
         "plan": PLAN,

@@ -101,8 +101,9 @@ def check_form(html):
 
 def test_full_page(full_html):
     page = check_form(full_html)
-    titles = ["Answer", "Ranking", "What cannot be told apart", "Yields", "Capacitances"]
-    titles += ["Response to temperature and hold", "Where the scatter comes from", "Model checks"]
+    titles = ["Answer", "Ranking", "What cannot be told apart", "What to run next", "Yields"]
+    titles += ["Capacitances", "Response to temperature and hold"]
+    titles += ["Where the scatter comes from", "Model checks"]
     titles += ["Findings, and what was left out", "Columns not used", "Methods", "Provenance"]
     titles += ["Cautions", "Appendix: traces of every cell"]
     headings = re.findall(r'<h2 id="[\w-]+-title"><span.*?</span> (.*?)</h2>', full_html)

@@ -1,6 +1,6 @@
 """What could be fired next: conditions within the range, lots in stock, cells of lots at hand."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -157,7 +157,7 @@ def existing_lots(rows: pd.DataFrame) -> pd.DataFrame:
 
 
 def stock_left(
-    feedstocks: Sequence[Mapping], design: pd.DataFrame, weighed: set[str]
+    feedstocks: Sequence[Mapping], design: pd.DataFrame, weighed: Collection[str]
 ) -> dict[str, float]:
     """Feed left of each feedstock after what is planned and not fired yet. [kg]
 
@@ -167,7 +167,7 @@ def stock_left(
         feedstock, stock_kg; one without a stock is taken to be there.
     design : DataFrame
         run, feedstock, feed_ar_g. [g]
-    weighed : set of str
+    weighed : collection of str
         Runs that were weighed: their feed is out of the stock already.
     """
     planned = design[~design["run"].isin(weighed)]

@@ -1,6 +1,6 @@
 """The next firing: proposed, priced, and weighed against other moves and against stopping."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -83,7 +83,7 @@ def propose_next(
     *,
     design: pd.DataFrame,
     firings_done: pd.DataFrame,
-    weighed: set[str],
+    weighed: Collection[str],
     taken_runs: Sequence[str] = (),
     feedstocks: Sequence[Mapping],
     kiln: Mapping,
@@ -105,7 +105,7 @@ def propose_next(
         The design, all rows and columns of its table.
     firings_done : DataFrame
         firing: ids in use.
-    weighed : set of str
+    weighed : collection of str
         Runs weighed, whose feed is out of the stock.
     taken_runs : sequence of str
         Ids in use beside those of `design`, such as of rows left out.
@@ -231,10 +231,10 @@ def propose_next(
     return Proposal(rows, to_weigh, options, summary)
 
 
-def _pending(design: pd.DataFrame, weighed: set[str]) -> list[str]:
+def _pending(design: pd.DataFrame, weighed: Collection[str]) -> list[str]:
     """A sentence on lots that are planned and not weighed yet."""
     lots = design[~has_parent(design)]
-    waiting = sorted(set(lots["run"]) - weighed)
+    waiting = sorted(set(lots["run"]) - set(weighed))
     if not waiting:
         return []
     n = len(waiting)

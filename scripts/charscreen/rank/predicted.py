@@ -58,7 +58,10 @@ def predicted_candidates(
     logarithm); a feedstock is tried only under activations it was measured under. The condition of
     the best posterior mean is taken where it beats the best tested one by `LEAST_GAIN` (common
     practice, no source). The mean is that of draws which are not used to say how good the
-    condition is: the best of many noisy means is too good by itself, and this keeps that out.
+    condition is, so the noise of drawing does not flatter it. What firings scattered by still
+    does: effects of conditions are not drawn towards zero. In 20 simulated screens of the demo's
+    shape predicted candidates came out 6 % too good (best tested ones 3 %), and 90 % intervals
+    held 91 % of them (``tests/bench/bench_predicted.py``).
     """
     chosen: list[dict] = []
     added: dict[tuple, dict] = {}
