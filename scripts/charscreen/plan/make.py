@@ -271,6 +271,8 @@ def _new_rows(
     rng: np.random.Generator,
 ) -> list[dict]:
     """Rows of the new lots; firings and crucibles in random order."""
+    # Firings that stock leaves empty are not fired.
+    lots = lots.assign(k=np.unique(lots["k"], return_inverse=True)[1])
     firings = lots.drop_duplicates("k").sort_values("k").reset_index(drop=True)
     labels = codes_of(
         list(zip(*(firings[name].fillna(-1) for name in FIRING_FACTORS), strict=True))
