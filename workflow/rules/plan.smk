@@ -9,7 +9,8 @@ PLAN_FILES = [
     f"{RESULTS}/plan/forms.xlsx",
     f"{RESULTS}/plan/shopping_list.html",
     f"{RESULTS}/plan/calendar.html",
-    *printed(f"{RESULTS}/plan/run_sheets.pdf", f"{RESULTS}/plan/cell_sheets.pdf"),
+    *expand(f"{RESULTS}/plan/{{kind}}_sheets.pdf", kind=["run", "cell"] if CAN_PRINT else []),
+    *NO_PDF_NOTE,
 ]
 
 
