@@ -1,5 +1,10 @@
 """Lays out firings, lots and feed to weigh."""
 
+import os
+
+# Before the library of linear algebra starts: many small matrices gain nothing from its threads.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 from charscreen.files import write_csv, write_json
 from charscreen.job import job, tell
 from charscreen.plan import make_plan

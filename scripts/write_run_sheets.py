@@ -1,52 +1,34 @@
-"""Writes the overview of a plan and printable sheets for each of its firings and their cells."""
+"""Writes the overview of a plan and a printable run sheet for each of its firings."""
 
 from pathlib import Path
 
 from charscreen.files import read_csv, read_json, write_text
 from charscreen.job import job, tell
-from charscreen.plan.cell_sheets import render_cell_sheets
 from charscreen.plan.overview import render_overview
 from charscreen.plan.run_sheets import render_run_sheets
 
-
-def text_of(path: str) -> str:
-    """Content of a template or style sheet."""
-    return Path(path).read_text(encoding="utf-8")
-
-
 with job(snakemake.log[0]):
-    given, params = snakemake.input, snakemake.params
-    tables = {"design": read_csv(given.design), "lots": read_csv(given.lots)}
+    given, params, made = snakemake.input, snakemake.params, snakemake.output
+    text = {
+        name: Path(given[name]).read_text(encoding="utf-8")
+        for name in ("template", "overview_template", "style")
+    }
     common = {
+        "design": read_csv(given.design),
+        "lots": read_csv(given.lots),
         "feedstocks": params.feedstocks,
+        "kiln": params.kiln,
         "title": params.title,
-        "style": text_of(given.style),
+        "style": text["style"],
         "data_are_invented": params.invented,
         "limits": params.limits,
     }
-    template, kiln = text_of(given.template), params.kiln
-    overview = render_overview(
-        read_json(given.summary),
-        **tables,
-        **common,
-        kiln=kiln,
-        template=text_of(given.overview_template),
-    )
-    sheets = render_run_sheets(
-        **tables,
-        **common,
-        kiln=kiln,
-        template=template,
-        koh_purity_percent=params.koh_purity_percent,
-    )
-    cells = render_cell_sheets(
-        tables["design"], read_csv(given.cells), **common, plan=params.plan, template=template
-    )
-    for name, pages in (("sheets", sheets), ("cell_sheets", cells)):
-        folder = Path(snakemake.output[name])
-        folder.mkdir(parents=True, exist_ok=True)
-        for page, text in pages.items():
-            write_text(folder / f"{page}.html", text)
-    write_text(snakemake.output.overview, overview)
+    summary, purity = read_json(given.summary), params.koh_purity_percent
+    overview = render_overview(summary, **common, template=text["overview_template"])
+    sheets = render_run_sheets(**common, template=text["template"], koh_purity_percent=purity)
+    Path(made.sheets).mkdir(parents=True, exist_ok=True)
+    for firing, page in sheets.items():
+        write_text(Path(made.sheets) / f"{firing}.html", page)
+    write_text(made.overview, overview)
     if sheets:
-        tell(f"The plan on one page: {snakemake.output.overview}")
+        tell(f"The plan on one page: {made.overview}")

@@ -204,6 +204,13 @@ def test_search_is_the_same_on_one_core_and_two():
     assert (one.layout.setting == two.layout.setting).all()
 
 
+def test_a_firing_that_nothing_else_suits_stays_as_it_is():
+    allowed = np.zeros((3, 3, 1, 1), dtype=bool)
+    allowed[:, 1] = True
+    found = find_design(problem_of(allowed=allowed), seed=1, starts=2)
+    assert (found.layout.setting == 1).all()
+
+
 def test_no_place_is_said():
     allowed = np.zeros((3, 3, 1, 1), dtype=bool)
     allowed[:2] = True

@@ -154,6 +154,31 @@ def test_stock_limits_the_lots_of_a_feedstock():
     assert used <= 0.02
 
 
+@pytest.mark.parametrize("kind", ["balanced", "resolvable_blocks", "full_factorial"])
+def test_a_reference_is_not_planned_where_it_is_forbidden(kind):
+    made = planned(
+        kind=kind,
+        firings=6 if kind == "balanced" else None,
+        activation=["none"],
+        reference="feed0",
+        forbidden=["feedstock == feed0 and peak_temperature_C > 750"],
+    )
+    hot = made.design[made.design["peak_temperature_C"] > 750]
+    assert len(hot)
+    assert "feed0" not in set(hot["feedstock"])
+    assert any("reference lot" in note and "forbidden" in note for note in made.summary["notes"])
+
+
+def test_firings_that_stock_leaves_empty_are_not_planned():
+    feeds = feedstocks(1, stock_kg=[0.02])
+    made = planned(feeds, activation=["none"], firings=6, kiln={"crucibles": 1})
+    assert 1 <= made.summary["firings"] < 6
+    assert list(dict.fromkeys(made.design["firing"])) == [
+        f"F{i:02d}" for i in range(1, made.summary["firings"] + 1)
+    ]
+    assert made.design["feed_ar_g"].sum() <= 20
+
+
 def test_reference_lots_come_every_nth_firing_and_small_kilns_may_have_none():
     design = planned(reference="feed0", reference_every=3, firings=7).design
     with_reference = design.query("role == 'reference'")["firing"]
@@ -302,6 +327,26 @@ def test_firings_of_a_day_differ_in_temperature_where_wanted():
             "1200 °C is above the kiln's limit of 1000 °C",
         ),
         ({"reference": "feed9", "reference_every": 1}, {}, "plan.reference", "Did you mean"),
+        (
+            {"kind": "full_factorial", "reference": "feed0", "reference_every": 4},
+            {"crucibles": 1},
+            "plan.reference_every",
+            "the kiln takes one",
+        ),
+        (
+            {
+                "kind": "full_factorial",
+                "feedstocks": ["feed0"],
+                "peak_temperature_C": [600, 700],
+                "hold_min": 60,
+                "activation_temperature_C": [600, 700],
+                "activation_hold_min": [30, 60],
+                "budget": {"firings": 5},
+            },
+            {},
+            "plan.budget.firings",
+            "this plan takes 6 firings, and 5 are allowed",
+        ),
         ({"activation_firings": 1, "firings": 8}, {}, "plan.activation_firings", "Write 4 or more"),
     ],
 )

@@ -163,6 +163,14 @@ def test_kept_yields_are_those_of_the_next_plan(demo_copy):
     in_priors = [key in at for key in plan.itertuples(index=False, name=None)]
     assert sum(in_priors) > len(lots) / 2
     assert lots["yields_from"][in_priors].str.startswith("priors").all()
+    quality = read_json(demo_copy.results / "plan" / "quality.json")
+    source = quality["scatter_source"]
+    of_fit = {key for key, where in source.items() if where == "priors.yaml"}
+    assert {"firing_percent", "cell_percent", "between_feedstocks_percent"} <= of_fit
+    kept_sd = kept["capacitance"]["scatter"]["feedstock"]
+    relative = 100 * np.sqrt(np.expm1(kept_sd**2))
+    assert quality["scatter"]["between_feedstocks_percent"] == pytest.approx(relative)
+    assert 0 < quality["p_best"] < quality["p_within_delta"] < 1
 
 
 def test_resorted_table_reruns_only_what_tells_row_numbers(demo_copy):

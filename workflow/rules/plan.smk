@@ -9,7 +9,8 @@ PLAN_FILES = [
     f"{RESULTS}/plan/forms.xlsx",
     f"{RESULTS}/plan/shopping_list.html",
     f"{RESULTS}/plan/calendar.html",
-    *printed(f"{RESULTS}/plan/run_sheets.pdf", f"{RESULTS}/plan/cell_sheets.pdf"),
+    *expand(f"{RESULTS}/plan/{{kind}}_sheets.pdf", kind=["run", "cell"] if CAN_PRINT else []),
+    *NO_PDF_NOTE,
 ]
 
 
@@ -77,7 +78,6 @@ rule write_run_sheets:
     input:
         design=f"{RESULTS}/plan/design.csv",
         lots=f"{RESULTS}/plan/lots.csv",
-        cells=f"{RESULTS}/plan/cells.csv",
         summary=f"{RESULTS}/plan/plan.json",
         template=f"{workflow.basedir}/workflow/templates/run_sheet.html.jinja",
         overview_template=f"{workflow.basedir}/workflow/templates/plan_overview.html.jinja",
@@ -86,7 +86,6 @@ rule write_run_sheets:
     output:
         overview=f"{RESULTS}/plan/overview.html",
         sheets=directory(f"{RESULTS}/plan/run_sheets"),
-        cell_sheets=directory(f"{RESULTS}/plan/cell_sheets"),
     log:
         f"{RESULTS}/logs/write_run_sheets.log",
     benchmark:
@@ -100,11 +99,37 @@ rule write_run_sheets:
         kiln=screen.config["kiln"],
         limits=screen.config["limits"],
         koh_purity_percent=screen.config["koh_purity_percent"],
-        plan=screen.config["plan"],
     message:
-        "Writing the overview and the sheets for each firing and its cells"
+        "Writing the overview and a run sheet for each firing"
     script:
         "../../scripts/write_run_sheets.py"
+
+
+rule write_cell_sheets:
+    input:
+        design=f"{RESULTS}/plan/design.csv",
+        cells=f"{RESULTS}/plan/cells.csv",
+        template=f"{workflow.basedir}/workflow/templates/run_sheet.html.jinja",
+        style=f"{workflow.basedir}/workflow/templates/plan_pages.css",
+        code=graph.code_of("write_cell_sheets"),
+    output:
+        sheets=directory(f"{RESULTS}/plan/cell_sheets"),
+    log:
+        f"{RESULTS}/logs/write_cell_sheets.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/write_cell_sheets.tsv"
+    conda:
+        "../../environment.yml"
+    params:
+        feedstocks=rows["feedstocks"],
+        title=screen.config["title"],
+        invented=screen.config["data_are_invented"],
+        limits=screen.config["limits"],
+        plan=screen.config["plan"],
+    message:
+        "Writing the sheets for assembling and testing cells"
+    script:
+        "../../scripts/write_cell_sheets.py"
 
 
 rule print_sheets:

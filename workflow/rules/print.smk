@@ -3,20 +3,16 @@
 
 from charscreen.printing import can_print
 
-NO_PDF_NOTE = f"{RESULTS}/logs/no_pdf.txt"
 CAN_PRINT = can_print()
-
-
-def printed(*files):
-    """The PDF files a target asks for, or the note that says why there are none."""
-    return list(files) if CAN_PRINT else [NO_PDF_NOTE]
+# Asked for in place of the PDF files.
+NO_PDF_NOTE = [] if CAN_PRINT else [f"{RESULTS}/logs/no_pdf.txt"]
 
 
 rule tell_no_pdf:
     input:
         code=graph.code_of("tell_no_pdf"),
     output:
-        note=NO_PDF_NOTE,
+        note=f"{RESULTS}/logs/no_pdf.txt",
     log:
         f"{RESULTS}/logs/tell_no_pdf.log",
     benchmark:

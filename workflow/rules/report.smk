@@ -3,7 +3,8 @@
 REPORT_FILES = [
     f"{RESULTS}/report.html",
     f"{RESULTS}/tables.xlsx",
-    *printed(f"{RESULTS}/report.pdf", f"{RESULTS}/summary.pdf"),
+    *expand(f"{RESULTS}/{{name}}.pdf", name=["report", "summary"] if CAN_PRINT else []),
+    *NO_PDF_NOTE,
 ]
 FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
 

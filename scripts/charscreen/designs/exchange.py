@@ -82,6 +82,8 @@ def _change_firings(judge: Judge, rng: np.random.Generator) -> None:
         return
     for f in rng.permutation(len(problem.sizes)):
         lots = np.flatnonzero(layout.firing == f)
+        if not lots.size:
+            continue
         feed, lot, activation = layout.feed[lots], layout.lot[lots], layout.activation[lots]
         chosen = _chosen(layout, activation)
         tries = _neighbours(problem.firing_coded, layout.setting[f])
@@ -123,7 +125,7 @@ def _stack(judge, lots, tries, chosen) -> np.ndarray:
         repeat(layout.feed[lots]), setting, repeat(layout.lot[lots]), chosen.ravel()
     )
     T = judge.join(X, repeat(layout.firing[lots]), repeat(layout.activation[lots]))
-    return T.reshape(n, len(lots), -1)
+    return T.reshape(n, len(lots), T.shape[1])
 
 
 def _chosen(layout: Layout, activation: np.ndarray) -> np.ndarray:

@@ -15,8 +15,6 @@ from charscreen.designs.state import Layout
 
 # Starts of problems with so many lots or fewer, and of larger ones.
 _STARTS = ((40, 24), (80, 12), (160, 4), (np.inf, 2))
-# So few lots are searched in this process when there is one worker.
-_ALONE = 60
 # The libraries of linear algebra then use one core each and round alike everywhere.
 _ONE_THREAD = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
 
@@ -83,8 +81,7 @@ def find_design(
             beyond = f", best {gain:.1f} % better than the first" if len(results) > 1 else ""
             progress(f"start {len(results)} of {starts} searched{beyond}")
 
-    if min(workers, starts) > 1 or len(problem.fixed) > _ALONE:
-        # Also for one worker: its linear algebra then keeps to one core and rounds as elsewhere.
+    if min(workers, starts) > 1:
         with (
             _one_thread(),
             ProcessPoolExecutor(min(workers, starts), mp_context=get_context("spawn")) as pool,

@@ -26,28 +26,33 @@ def random_layout(problem: Problem, rng: np.random.Generator) -> Layout:
         Where none is found: the conditions forbid too much, or activation has too little room.
     """
     failed: str = ""
-    for _ in range(_TRIES):
-        layout = _grid_layout(problem, rng)
+    for n in range(_TRIES):
+        layout = _grid_layout(problem, rng, evenly=n < _TRIES // 2)
         failed = _fill(problem, layout, rng)
         if not failed:
             return layout
     raise NoLayoutError(failed)
 
 
-def _grid_layout(problem: Problem, rng: np.random.Generator) -> Layout:
+def _grid_layout(problem: Problem, rng: np.random.Generator, *, evenly: bool) -> Layout:
+    """No lots yet; firings at settings that suit any lot, spread evenly or drawn at random."""
     n, n_firings = len(problem.fixed), len(problem.sizes)
 
-    def spread(n_settings: int, count: int) -> np.ndarray:
-        rounds = [rng.permutation(n_settings) for _ in range(-(-count // max(n_settings, 1)))]
+    def spread(usable: np.ndarray, count: int) -> np.ndarray:
+        if not evenly and usable.size:
+            return rng.choice(usable, count)
+        rounds = [rng.permutation(usable) for _ in range(-(-count // max(usable.size, 1)))]
         return np.concatenate([np.zeros(0, int), *rounds])[:count]
 
+    firing = np.flatnonzero(problem.allowed.any(axis=(0, 2, 3)))
+    after = np.flatnonzero(problem.allowed[:, :, problem.activated].any(axis=(0, 1, 2)))
     return Layout(
         feed=np.full(n, -1),
         lot=np.full(n, -1),
         activation=np.full(n, -1),
         firing=np.repeat(np.arange(n_firings), problem.sizes),
-        setting=spread(len(problem.firing_settings), n_firings),
-        activation_setting=spread(len(problem.activation_settings), problem.activation_firings),
+        setting=spread(firing, n_firings),
+        activation_setting=spread(after, problem.activation_firings),
     )
 
 

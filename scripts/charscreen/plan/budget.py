@@ -82,6 +82,48 @@ def check_budget(wanted: Wanted, *, sizing: Mapping, prices: Mapping) -> int | N
     return min(counts) if counts else None
 
 
+def check_spent(summary: Mapping, *, plan: Mapping, kept: int) -> None:
+    """Refuse a plan that takes more firings or hours than its budget.
+
+    The kinds that fix their own lots may activate a larger share than `check_budget` counted with.
+
+    Parameters
+    ----------
+    summary : mapping
+        ``firings``, ``activation_firings``, ``kiln_hours`` of the whole plan.
+    plan : mapping
+        The config's part of that name.
+    kept : int
+        Rows kept from the design; with some, what was spent before cannot be told from it.
+
+    Raises
+    ------
+    PlanError
+    """
+    if kept:
+        return
+    budget = plan.get("budget") or {}
+    spent = {
+        "firings": summary["firings"] + summary["activation_firings"],
+        "hours": summary["kiln_hours"],
+    }
+    problems = [
+        Finding(
+            "config",
+            None,
+            f"plan.budget.{key}",
+            f"{budget[key]:g}",
+            STOPS,
+            f"this plan takes {_round_up(total):g} {_UNITS[key]}, and {budget[key]:g} are allowed. "
+            "Vary less, take fewer feedstocks, or choose kind: optimal.",
+        )
+        for key, total in spent.items()
+        if budget.get(key) is not None and total > budget[key] * (1 + 1e-3)
+    ]
+    if problems:
+        raise PlanError(problems)
+
+
 _UNITS = {"firings": "firings", "hours": "h", "money": "money"}
 
 

@@ -279,9 +279,13 @@ def _points(wanted: Wanted, plan: Mapping) -> tuple[list[dict], list[str]]:
             # What only an activated lot has makes no difference to the others.
             if activation == KOH or full not in points:
                 points.append(full)
-    if kind in (FRACTION, SCREENING) and len(names) <= 12:
-        sets = aliases(coded, names) if kind == FRACTION else []
-        notes += [f"Not told apart: {one}." for one in sets]
+    if kind == FRACTION:
+        notes += [f"Not told apart: {one}." for one in aliases(coded, names)]
+    if kind == SCREENING:
+        notes.append(
+            "Main effects are clear of each other, but each is partly mixed with the interactions "
+            "of the other factors."
+        )
     if set(names) & set(ONLY_ACTIVATED) and len(activations) > 1:
         notes.append(
             "What only activated lots have is not varied in the others, so its effect is clear of "
@@ -345,7 +349,14 @@ def _with_references(lots: pd.DataFrame, wanted: Wanted, settings: Settings) -> 
 
 def _places(wanted: Wanted) -> int:
     """Crucibles for screening lots in a firing; one stays for the reference where there is one."""
-    return max(1, wanted.crucibles - (1 if wanted.reference else 0))
+    if wanted.reference and wanted.crucibles == 1:
+        text = (
+            f"{wanted.kind} keeps a crucible of each firing for the reference, and the kiln takes "
+            "one. Write 0, or choose kind: optimal."
+        )
+        every = str(wanted.reference_every)
+        raise PlanError([Finding("config", None, "plan.reference_every", every, STOPS, text)])
+    return wanted.crucibles - (1 if wanted.reference else 0)
 
 
 def _check_count(needed: int, wanted: Wanted, plan: Mapping) -> None:

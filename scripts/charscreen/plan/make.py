@@ -10,13 +10,15 @@ from charscreen.designs.information import codes_of
 from charscreen.designs.order import order_cells, order_firings
 from charscreen.designs.standard import FILLING
 from charscreen.designs.terms import FACTORS, FIRING_FACTORS
-from charscreen.plan.budget import check_budget, firings_per_day, most_by_stock
+from charscreen.findings import STOPS, Finding
+from charscreen.plan.budget import check_budget, check_spent, firings_per_day, most_by_stock
 from charscreen.plan.feed import CELLS_PER_LOT, LOT_COLUMNS, size_lots
 from charscreen.plan.laying import REFERENCE, Laid, lay_balanced, lay_optimal
 from charscreen.plan.laying_standard import lay_blocks, lay_filling, lay_standard
 from charscreen.plan.posing import Settings
 from charscreen.plan.settings import BALANCED, BLOCKS, OPTIMAL, PlanError, Wanted, check_request
 from charscreen.plan.summary import summarise_plan
+from charscreen.words import count_words
 
 __all__ = ["DESIGN_COLUMNS", "LOT_COLUMNS", "NOTHING_YET", "Plan", "PlanError", "make_plan"]
 
@@ -155,6 +157,7 @@ def make_plan(
         workers=workers,
         progress=progress,
     )
+    laid = _without_forbidden(laid, settings)
     per_day = firings_per_day(request, plan=plan, kiln=kiln)
     design = _design_table(
         laid.lots, request, per_day=per_day if plan.get("block_firings_by_day") else 1, rng=rng
@@ -181,6 +184,7 @@ def make_plan(
         nitrogen_limit_d_percent=nitrogen_limit_d_percent,
     )
     summary["kind"], summary["firings_per_day"] = request.kind, per_day
+    check_spent(summary, plan=plan, kept=len(request.kept))
     summary["notes"] = laid.notes + _not_analysed(request)
     if laid.search:
         summary["search"] = laid.search
@@ -201,6 +205,28 @@ def _lay(wanted: Wanted, settings: Settings, *, plan, most, seed, rng, workers, 
     if wanted.kind == BLOCKS:
         return lay_blocks(wanted, settings, plan=plan, rng=rng)
     return lay_standard(wanted, settings, plan=plan, rng=rng)
+
+
+def _without_forbidden(laid: Laid, settings: Settings) -> Laid:
+    """The same without reference lots that stand where they are forbidden."""
+    if not len(laid.lots):
+        return laid
+    keep = settings.permits(laid.lots)
+    if keep.all():
+        return laid
+    screened = laid.lots[~keep & (laid.lots["role"] != REFERENCE).to_numpy()]
+    if len(screened):
+        text = (
+            f"a lot of {screened['feedstock'].iloc[0]} finds no activation firing that is not "
+            "forbidden. Forbid less, or choose kind: optimal."
+        )
+        raise PlanError([Finding("config", None, "plan.forbidden", "", STOPS, text)])
+    note = (
+        f"{count_words(int((~keep).sum()), 'reference lot')} would be forbidden and left out: "
+        "those firings show no drift of the kiln. kind: optimal chooses firings to suit the "
+        "reference."
+    )
+    return Laid(laid.lots[keep].reset_index(drop=True), [*laid.notes, note], laid.search)
 
 
 def _not_analysed(wanted: Wanted) -> list[str]:
@@ -271,6 +297,8 @@ def _new_rows(
     rng: np.random.Generator,
 ) -> list[dict]:
     """Rows of the new lots; firings and crucibles in random order."""
+    # Firings that stock leaves empty are not fired.
+    lots = lots.assign(k=np.unique(lots["k"], return_inverse=True)[1])
     firings = lots.drop_duplicates("k").sort_values("k").reset_index(drop=True)
     labels = codes_of(
         list(zip(*(firings[name].fillna(-1) for name in FIRING_FACTORS), strict=True))
