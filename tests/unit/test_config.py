@@ -115,8 +115,8 @@ def test_calls_do_not_share_values(load):
             "plan: {koh_ratio: 4:1}",
             14,
             "plan.koh_ratio",
-            "'4:1' is not of the form needed. Write a number, a list such as [2, 4], or a range such "
-            "as {from: 2, to: 4}.",
+            "'4:1' is not of the form needed. Write a number, a list such as [2, 4], or a range "
+            "such as {from: 2, to: 4}.",
         ),
         ("seed: 1.5", 14, "seed", "'1.5' is not a whole number. Write a whole number."),
         (
