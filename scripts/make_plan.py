@@ -2,7 +2,7 @@
 
 import os
 
-# Before the library of linear algebra starts: many small matrices gain nothing from its threads.
+# Before linear algebra starts: many small matrices gain nothing from its threads.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from charscreen.files import write_csv, write_json
@@ -13,8 +13,8 @@ from charscreen.plan.summary import plan_for_terminal
 
 def main(snakemake) -> None:
     """The whole rule."""
-    params = snakemake.params
     with job(snakemake.log[0]):
+        params = snakemake.params
         plan = make_plan(
             params.feedstocks,
             plan=params.plan,
