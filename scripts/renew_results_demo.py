@@ -10,8 +10,9 @@ import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[1]
-KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json", "rank/*")
+KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json")
 KEPT += tuple(f"figures/{name}*.svg" for name in ("ranking", "yields", "capacitances", "response"))
+KEPT += ("rank/*.csv", "rank/*.json", "next/*")
 KEPT += ("plan/*.csv", "plan/*.json", "plan/*.html", "plan/run_sheets/*.html")
 KEPT += ("summary.pdf", "plan/run_sheets.pdf")
 
