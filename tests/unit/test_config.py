@@ -221,8 +221,9 @@ def test_calls_do_not_share_values(load):
             "merits: [electrod_F_per_g]",
             14,
             "merits",
-            "'electrod_F_per_g' is not a choice. Did you mean 'electrode_F_per_g'? Write one of: "
-            "electrode_F_per_g, device_F_per_kg_d.",
+            "'electrod_F_per_g' is not a merit. Did you mean 'electrode_F_per_g'? Merits are "
+            "electrode_F_per_g, cell_F_per_g, carbon_g_per_kg_d, device_F_per_kg_d, "
+            "energy_Wh_per_kg, esr_area_ohm_cm2, cost_per_kg_d, cost_per_device_F.",
         ),
         ("title: Again", 14, "title", "The key stands in row 1 already. Keep one of them."),
         (

@@ -144,7 +144,12 @@ def test_pictures_keep_their_words():
     assert 'alt="A tall &lt;picture&gt;"' in image
 
 
+def without_next(page):
+    return re.sub(r'<section id="next".*?</section>', "", page, flags=re.DOTALL)
+
+
 def test_the_summary_is_one_page_with_question_answer_picture_and_what_next(page):
+    page = without_next(page)
     short = summary_page(page)
     assert case.CONFIG["question"] in short
     leads = re.findall(r'<p class="lead">(.*?)</p>', page, re.DOTALL)
@@ -160,7 +165,7 @@ def test_the_summary_is_one_page_with_question_answer_picture_and_what_next(page
 
 
 def test_a_section_on_what_comes_next_takes_the_place_of_the_sentence(page):
-    more = page.replace(
+    more = without_next(page).replace(
         "</main>", '<section id="next"><h2>What to fire next</h2><p>F13.</p></section></main>'
     )
     short = summary_page(more)
