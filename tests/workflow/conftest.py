@@ -91,6 +91,15 @@ def _without_logger(profile: Path, folder: Path) -> Path:
     return folder
 
 
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(items):
+    """Tests of the finished demo share one process, so that it is run once, and begin first."""
+    on_demo = [item for item in items if {"demo", "demo_copy"} & set(item.fixturenames)]
+    for item in on_demo:
+        item.add_marker(pytest.mark.xdist_group("demo"))
+    items.sort(key=lambda item: item not in on_demo)
+
+
 @pytest.fixture(scope="session")
 def demo(tmp_path_factory) -> Screen:
     """The demo screen, run once to the end; tests read it and leave it as it is."""
