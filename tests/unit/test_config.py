@@ -4,7 +4,7 @@ import pytest
 from charscreen.findings import STOPS, render
 from charscreen.screen.config import load_config
 from charscreen.screen.schemas import config_schema
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 from tiny_screen import CONFIG
 
@@ -197,7 +197,7 @@ def test_calls_do_not_share_values(load):
             "results: config/results",
             14,
             "results",
-            "'config/results' is where your tables are. Name another folder.",
+            "'config/results' is for your tables, kept rankings or code. Name another folder.",
         ),
         (
             "default_balance: benhc",
@@ -382,6 +382,7 @@ def test_any_text_gives_findings_and_no_traceback(text):
         assert findings
 
 
+@settings(deadline=None)  # no test asserts a time
 @given(
     st.recursive(
         st.none() | st.booleans() | st.integers() | st.floats() | st.text(max_size=8),

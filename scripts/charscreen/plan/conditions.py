@@ -109,7 +109,7 @@ class _Reader:
         self.depth += 1
         if self.depth > MOST_DEPTH:
             raise ConditionError(
-                f"more than {MOST_DEPTH} brackets or nots stand within each other. Write it simpler."
+                f"more than {MOST_DEPTH} brackets or nots within each other. Write it simpler."
             )
         condition = self._one()
         self.depth -= 1

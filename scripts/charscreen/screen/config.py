@@ -117,9 +117,9 @@ def _unusable(given: dict, lines: dict, overrides: dict) -> list[Finding]:
             for item in value:
                 look(item, path)
         elif isinstance(value, (int, float)) and not abs(value) < LARGEST:
-            is_huge = isinstance(value, int) or abs(value) < float("inf")
-            what = "too large a number" if is_huge else "no finite number"
-            text = f"'{show(value)}' is {what}. Write one."
+            is_huge = abs(value) < float("inf")
+            what = "too large a number. Write a smaller" if is_huge else "no finite number. Write"
+            text = f"'{show(value)}' is {what} one."
             line = _line(lines, overrides, path)
             findings.append(config_finding(line, ".".join(path), value, text))
 
@@ -208,7 +208,7 @@ def _explain(error, path: tuple, lines: dict) -> list[tuple[tuple, object, str]]
         "maxLength": lambda: f"The text is too long: {limit} characters at most.",
         "anyOf": lambda: f"{shown} is not of the form needed. {_form(schema)}",
         "pattern": lambda: f"{shown} is not of the form needed. {_form(schema)}",
-        "not": lambda: f"{shown} is where your tables are. Name another folder.",
+        "not": lambda: f"{shown} is for your tables, kept rankings or code. Name another folder.",
     }
     text = texts[kind]() if kind in texts else error.message
     return [(path, None if isinstance(value, dict) else value, text)]
