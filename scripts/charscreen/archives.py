@@ -7,7 +7,7 @@ import zlib
 
 MAX_UNPACKED = 400_000_000  # bytes of all parts together
 MAX_PARTS = 2_000
-MAX_AREA = 20_000_000  # cells from A1 to the last one, filled or not: a reader lays out all of them
+MAX_AREA = 10_000_000  # cells from A1 to the last one, filled or not: a reader lays out all of them
 _SHEET = re.compile(r"xl/(?:work|chart|macro|dialog)?sheets?/[^/]+", re.IGNORECASE)
 _PLACE = re.compile(rb"""[\s:]r\s*=\s*["']([A-Za-z]*[0-9]+)["']""")
 _ROW = re.compile(rb"<(?:\w+:)?row[\s/>]")
@@ -39,7 +39,7 @@ def check_workbook(data: bytes) -> None:
         No zip file, or cut off.
     TooMuch
         Holding parts of more than 400 MB, more than 2,000 of them, definitions of XML,
-        or a cell so far out that the area up to it has more than 20 million cells.
+        or a cell so far out that the area up to it has more than 10 million cells.
 
     Notes
     -----

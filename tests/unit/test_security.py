@@ -167,6 +167,14 @@ def test_too_many_parts_and_a_damaged_file():
         check_workbook(b"PK\x03\x04 and no more")
 
 
+def test_workbooks_of_an_old_kind_are_named(tmp_path):
+    path = tmp_path / "log.xls"
+    path.write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + bytes(600))
+    trace, findings = read_trace(path, MAP)
+    assert trace is None
+    assert "of an old kind, or one with a password" in findings[0].message
+
+
 @pytest.mark.parametrize("coding", ["utf-8", "utf-16"])
 def test_definitions_of_xml_are_refused(coding):
     text = '<!DOCTYPE x [<!ENTITY a "aaaa"><!ENTITY b "&a;&a;">]><workbook>&b;</workbook>'

@@ -279,7 +279,9 @@ def read_sheet(data: bytes, wanted: list, *, text_columns: list, skip_lines: int
 def check_sheets(data: bytes) -> None:
     """Raise `TraceFileError` for a workbook that is damaged or would fill the memory."""
     if not data.startswith(b"PK\x03\x04"):
-        raise TraceFileError("is a workbook of an old kind. Save it as XLSX or CSV.")
+        raise TraceFileError(
+            "is a workbook of an old kind, or one with a password. Save it as XLSX or CSV."
+        )
     try:
         check_workbook(data)
     except Damaged as error:
