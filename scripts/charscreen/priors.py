@@ -7,6 +7,7 @@ from pathlib import Path
 import yaml
 
 from charscreen.findings import STOPS, Finding, nearest
+from charscreen.safe_yaml import YamlRefused, load_node
 
 FILE = "priors.yaml"
 CHAR_YIELD, ACTIVATION_YIELD = "char_yield", "activation_yield"
@@ -49,8 +50,11 @@ def read_priors(path: str | Path) -> tuple[dict, list[Finding]]:
         problems.append(Finding("priors", None, key, "", STOPS, f"{message} {remedy}", file=FILE))
 
     try:
-        content = yaml.safe_load(path.read_text(encoding="utf-8-sig"))
-    except (OSError, UnicodeDecodeError, yaml.YAMLError) as error:
+        content = load_node(path)[1]
+    except YamlRefused as error:
+        problem("", str(error))
+        return {}, problems
+    except yaml.YAMLError as error:
         first = str(error).splitlines()[0]
         problem("", f"The file cannot be read ({first}).")
         return {}, problems
@@ -105,7 +109,7 @@ def _check_expected(name: str, entries: object, problem) -> None:
 
 
 def _is_number(value: object) -> bool:
-    return isinstance(value, (int, float)) and not isinstance(value, bool) and math.isfinite(value)
+    return isinstance(value, (int, float)) and not isinstance(value, bool) and abs(value) < 1e300
 
 
 def expected_yield(

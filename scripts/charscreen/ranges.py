@@ -1,7 +1,5 @@
 """Levels of a factor as the settings give them: one number, a list, or a range."""
 
-import numpy as np
-
 #: Points that stand for a range where the settings name no number of them.
 POINTS = 5
 
@@ -25,8 +23,9 @@ def read_levels(value: object) -> tuple[float, ...]:
         return ()
     if isinstance(value, dict):
         low, high = float(value["from"]), float(value["to"])
-        points = np.linspace(low, high, int(value.get("points") or POINTS))
-        inner = [float(f"{point:.4g}") for point in points[1:-1]]
+        n = int(value.get("points") or POINTS)
+        # Without NumPy: the settings are read whenever the graph is built, which starts light.
+        inner = [float(f"{low + k * (high - low) / (n - 1):.4g}") for k in range(1, n - 1)]
         return tuple(sorted({low, *inner, high}))
     if isinstance(value, (list, tuple)):
         return tuple(sorted({float(level) for level in value}))

@@ -6,7 +6,7 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-GUIDES = ("README.md", "DEVELOPERS.md", "config/README.md")
+GUIDES = ("README.md", "DEVELOPERS.md", "config/README.md", "docs/trust.md")
 
 
 @pytest.mark.parametrize("guide", GUIDES)

@@ -19,6 +19,7 @@ from charscreen.capacitance.quick_lines import (
     row_of,
 )
 from charscreen.findings import LEAVES_OUT
+from charscreen.safe_yaml import YamlRefused, load_node
 from charscreen.traces.maps import check_map, describe_map
 from charscreen.traces.reading import read_trace
 from charscreen.traces.suggest import suggest_column_map
@@ -129,17 +130,19 @@ def read_map_file(place: str) -> dict:
 
     file, _, name = place.partition(":")
     try:
-        content = yaml.safe_load(Path(file).read_text(encoding="utf-8"))
-    except (OSError, UnicodeDecodeError) as error:
-        reason = getattr(error, "strerror", None) or "not UTF-8 text"
-        raise QuickLookError(f"{file}: cannot be read ({reason}).") from None
+        content = load_node(Path(file))[1]
+    except YamlRefused as error:
+        text = str(error).removeprefix("The file ")
+        raise QuickLookError(f"{file}: {text}") from None
     except yaml.YAMLError as error:
         first = str(error).splitlines()[0]
         raise QuickLookError(f"{file}: is not valid YAML ({first}).") from None
     maps = content.get("column_maps", content) if isinstance(content, dict) else None
     if isinstance(maps, dict) and name:
         if name not in maps:
-            raise QuickLookError(f"{file}: has no map '{name}'. It has: {', '.join(maps)}.")
+            raise QuickLookError(
+                f"{file}: has no map '{name}'. It has: {', '.join(map(str, maps))}."
+            )
         maps = maps[name]
     elif isinstance(maps, dict) and len(maps) == 1 and "time" not in maps:
         maps = next(iter(maps.values()))

@@ -9,11 +9,13 @@ import numpy as np
 from charscreen.findings import nearest
 
 _TOKEN = re.compile(
-    r"\s*(?:(?P<number>[-+]?\d+(?:\.\d+)?)|(?P<sign>==|!=|<=|>=|<|>|\(|\)|\[|\]|,)"
+    r"\s*(?:(?P<number>[-+]?[0-9]+(?:\.[0-9]+)?)|(?P<sign>==|!=|<=|>=|<|>|\(|\)|\[|\]|,)"
     r"|(?P<word>[A-Za-z_][A-Za-z0-9_-]*)|(?P<quoted>'[^']*'|\"[^\"]*\"))"
 )
 _ORDER = {"<": operator.lt, "<=": operator.le, ">": operator.gt, ">=": operator.ge}
 _SAME = {"==": operator.eq, "!=": operator.ne}
+MOST_DEPTH = 40
+"""Brackets and ``not`` within each other."""
 _RESERVED = ("and", "or", "not", "in")
 
 #: A condition ready for use: takes arrays by name, gives truth of one shape.
@@ -70,7 +72,7 @@ class _Reader:
             value = match[kind]
             self.tokens.append((kind, value[1:-1] if kind == "quoted" else value))
             at = match.end()
-        self.at = 0
+        self.at = self.depth = 0
 
     def read(self) -> Condition:
         if not self.tokens:
@@ -104,6 +106,16 @@ class _Reader:
         return _joined(parts, np.logical_and)
 
     def _negated(self) -> Condition:
+        self.depth += 1
+        if self.depth > MOST_DEPTH:
+            raise ConditionError(
+                f"more than {MOST_DEPTH} brackets or nots within each other. Write it simpler."
+            )
+        condition = self._one()
+        self.depth -= 1
+        return condition
+
+    def _one(self) -> Condition:
         if self._next("not"):
             inner = self._negated()
             return lambda values: ~inner(values)
@@ -163,6 +175,8 @@ class _Reader:
             return value
         if kind != "number":
             raise ConditionError(f"{name} is a number, but '{value}' is none.")
+        if abs(float(value)) == float("inf"):
+            raise ConditionError(f"'{value[:20]}...' is too large a number for {name}.")
         return float(value)
 
     def _list(self, name: str) -> list[str | float]:

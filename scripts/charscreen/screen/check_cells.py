@@ -7,6 +7,9 @@ from charscreen.findings import nearest
 from charscreen.screen.check_masses import check_pair
 from charscreen.screen.review import Review
 
+LEADS_OUT = (
+    "is a link that leads out of config/traces, so it is not read. Put the file itself there."
+)
 OFFERED = 500  # names among which a near one is looked for; more would take seconds
 UNEQUAL = 1.5  # ratio of two electrodes that is asked about: common practice, no source
 HEAVY_MG_PER_CM2 = 30.0  # dry coating of one electrode: common practice, no source
@@ -158,11 +161,21 @@ def check_tests(review: Review, traces: Path) -> None:
             _question_order(review, "tests", row, "date", fired.get(firing), f"firing {firing}")
 
 
-def files_below(folder: Path) -> set[str]:
-    """Files of a folder and the folders in it, as paths below it."""
+def files_below(folder: Path) -> dict[str, str]:
+    """Files of a folder and the folders in it, as paths below it, with what forbids reading them.
+
+    Links are followed within the folder only: records may come from anyone, and a link among them
+    could have a message quote any file of the machine. The folder itself may be a link.
+    """
     if not folder.is_dir():
-        return set()
-    return {path.relative_to(folder).as_posix() for path in folder.rglob("*") if path.is_file()}
+        return {}
+    real = folder.resolve()
+    found = {}
+    for path in folder.rglob("*"):
+        leads_out = path.is_symlink() and not path.resolve().is_relative_to(real)
+        if leads_out or path.is_file():
+            found[path.relative_to(folder).as_posix()] = LEADS_OUT if leads_out else ""
+    return found
 
 
 def _has_map(review: Review, row: dict) -> bool:
@@ -183,7 +196,9 @@ def _has_map(review: Review, row: dict) -> bool:
     return False
 
 
-def _can_be_evaluated(review: Review, row: dict, readings: list[dict], present: set[str]) -> bool:
+def _can_be_evaluated(
+    review: Review, row: dict, readings: list[dict], present: dict[str, str]
+) -> bool:
     """Whether the test has what its method needs; otherwise it is left out."""
     lacking = _lacking(review, row, readings, present)
     if lacking:
@@ -206,7 +221,7 @@ def _can_be_evaluated(review: Review, row: dict, readings: list[dict], present: 
 
 
 def _lacking(
-    review: Review, row: dict, readings: list[dict], present: set[str]
+    review: Review, row: dict, readings: list[dict], present: dict[str, str]
 ) -> tuple[str, str] | None:
     """Column and message for the first thing a test lacks."""
     method = row["method"]
@@ -220,7 +235,7 @@ def _lacking(
         text = f"The method {method} needs a trace, or rows in the table readings. Give one."
         return "trace", text
     if row["trace"] is not None:
-        if row["trace"] not in present:
+        if present.get(row["trace"]) != "":
             return "trace", missing_file(row["trace"], present)
         if row["trace_map"] is None:
             return "trace_map", "The cell is empty, and a trace needs a column map. Name one."
@@ -258,8 +273,10 @@ def _lacking_current(review: Review, row: dict, readings: list[dict]) -> tuple[s
     return column or "trace_map", text
 
 
-def missing_file(name: str, present: set[str]) -> str:
+def missing_file(name: str, present: dict[str, str]) -> str:
     """Message on a trace or log that is not there, with a near name among those that are."""
+    if present.get(name):
+        return f"'{name}' {present[name]}"
     alike = {path for path in present if path[:1].casefold() == name[:1].casefold()}
     near = nearest(name, sorted(alike)[:OFFERED])
     meant = f" Did you mean '{near}'?" if near else ""

@@ -118,7 +118,7 @@ def _compare_with_plan(review: Review, row: dict, planned: dict, columns: tuple[
         )
 
 
-def _check_log(review: Review, row: dict, present: set[str]) -> None:
+def _check_log(review: Review, row: dict, present: dict[str, str]) -> None:
     """A log needs its file and a column map with a temperature; without, typed values count."""
     if row["log"] is None:
         if row["log_map"] is not None:
@@ -126,7 +126,7 @@ def _check_log(review: Review, row: dict, present: set[str]) -> None:
                 "firings", row, "log_map", "There is no log to read with it. Name the log's file."
             )
         return
-    if row["log"] not in present:
+    if present.get(row["log"]) != "":
         review.questions(
             "firings",
             row,

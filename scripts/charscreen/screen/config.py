@@ -3,7 +3,6 @@
 import copy
 import datetime
 import functools
-import math
 import os
 import re
 from pathlib import Path
@@ -16,6 +15,7 @@ from charscreen.screen.config_yaml import config_finding, read_yaml, resolved
 from charscreen.screen.parsing import show
 from charscreen.screen.schemas import config_schema
 
+LARGEST = 1e15  # whole numbers beyond are not exact; nothing in a screen is as large
 _TYPE_WORDS = {
     "string": "text",
     "number": "a number",
@@ -116,8 +116,10 @@ def _unusable(given: dict, lines: dict, overrides: dict) -> list[Finding]:
         elif isinstance(value, list):
             for item in value:
                 look(item, path)
-        elif isinstance(value, float) and not math.isfinite(value):
-            text = f"'{value}' is no finite number. Write one."
+        elif isinstance(value, (int, float)) and not abs(value) < LARGEST:
+            is_huge = abs(value) < float("inf")
+            what = "too large a number. Write a smaller" if is_huge else "no finite number. Write"
+            text = f"'{show(value)}' is {what} one."
             line = _line(lines, overrides, path)
             findings.append(config_finding(line, ".".join(path), value, text))
 
@@ -206,7 +208,7 @@ def _explain(error, path: tuple, lines: dict) -> list[tuple[tuple, object, str]]
         "maxLength": lambda: f"The text is too long: {limit} characters at most.",
         "anyOf": lambda: f"{shown} is not of the form needed. {_form(schema)}",
         "pattern": lambda: f"{shown} is not of the form needed. {_form(schema)}",
-        "not": lambda: f"{shown} is where your tables are. Name another folder.",
+        "not": lambda: f"{shown} is for your tables, kept rankings or code. Name another folder.",
     }
     text = texts[kind]() if kind in texts else error.message
     return [(path, None if isinstance(value, dict) else value, text)]

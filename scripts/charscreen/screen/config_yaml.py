@@ -6,38 +6,8 @@ from pathlib import Path
 import yaml
 
 from charscreen.findings import STOPS, Finding
+from charscreen.safe_yaml import Loader, YamlRefused, load_node
 from charscreen.screen.parsing import show
-
-MAX_BYTES = 1_000_000
-
-
-class _Loader(getattr(yaml, "CSafeLoader", yaml.SafeLoader)):
-    """Safe loader that leaves dates as text and does not read 4:1 as a number of base 60."""
-
-
-_Loader.yaml_implicit_resolvers = {
-    letter: [
-        (tag, pattern)
-        for tag, pattern in resolvers
-        if not tag.endswith((":int", ":float", ":timestamp"))
-    ]
-    for letter, resolvers in _Loader.yaml_implicit_resolvers.items()
-}
-_Loader.add_implicit_resolver(
-    "tag:yaml.org,2002:int", re.compile(r"[-+]?\d+$"), list("-+0123456789")
-)
-_Loader.add_implicit_resolver(
-    "tag:yaml.org,2002:float",
-    re.compile(r"[-+]?(\d+\.\d*|\.\d+|\d+(?=[eE]))([eE][-+]?\d+)?$"),
-    list("-+.0123456789"),
-)
-
-
-def _construct_int(loader: yaml.SafeLoader, node: yaml.ScalarNode) -> int:
-    return int(node.value)
-
-
-_Loader.add_constructor("tag:yaml.org,2002:int", _construct_int)
 
 
 def config_finding(line: int | None, key: str, value: object, message: str) -> Finding:
@@ -48,44 +18,20 @@ def config_finding(line: int | None, key: str, value: object, message: str) -> F
 def read_yaml(path: Path) -> tuple[dict | None, dict[tuple, int], list[Finding]]:
     """Raw settings, line of each key path, and what keeps the file from being read."""
     try:
-        data = path.read_bytes()
-    except OSError as error:
-        text = f"The file cannot be opened ({error.strerror or error})."
-        return None, {}, [config_finding(None, "", None, text)]
-    try:
-        if len(data) > MAX_BYTES:
-            raise ValueError("it is larger than 1 MB")
-        text = data.decode("utf-8-sig")
-    except ValueError as error:
-        what = "it is not UTF-8" if isinstance(error, UnicodeDecodeError) else str(error)
-        text = f"The file cannot be read: {what}. Save it as plain text in UTF-8."
-        return None, {}, [config_finding(None, "", None, text)]
-    loader = None
-    try:
-        for event in yaml.parse(text, _Loader):
-            if isinstance(event, yaml.AliasEvent):
-                message = "References to other parts (*name) are not read. Write the value out."
-                line = event.start_mark.line + 1
-                return None, {}, [config_finding(line, "", event.anchor, message)]
-        loader = _Loader(text)
-        node = loader.get_single_node()
-        if node is None:
-            return {}, {}, []
-        if not isinstance(node, yaml.MappingNode):
-            message = "The file must hold keys with values, for example title: My screen."
-            return None, {}, [config_finding(1, "", None, message)]
-        lines: dict[tuple, int] = {}
-        twice: list[Finding] = []
-        _walk(node, (), lines, twice)
-        return loader.construct_document(node), lines, twice
+        node, value = load_node(path)
+    except YamlRefused as error:
+        return None, {}, [config_finding(error.line, "", error.value, str(error))]
     except yaml.YAMLError as error:
         return None, {}, [_syntax_finding(error)]
-    except (ValueError, RecursionError) as error:
-        text = f"The file cannot be read ({show(error)}). Mend it or begin from an empty screen."
-        return None, {}, [config_finding(None, "", None, text)]
-    finally:
-        if loader is not None:
-            loader.dispose()
+    if node is None:
+        return {}, {}, []
+    if not isinstance(node, yaml.MappingNode):
+        message = "The file must hold keys with values, for example title: My screen."
+        return None, {}, [config_finding(1, "", None, message)]
+    lines: dict[tuple, int] = {}
+    twice: list[Finding] = []
+    _walk(node, (), lines, twice)
+    return value, lines, twice
 
 
 def _syntax_finding(error: yaml.YAMLError) -> Finding:
@@ -126,7 +72,7 @@ def resolved(value: object) -> object:
         return [resolved(item) for item in value]
     if not isinstance(value, str) or len(value) > 40:  # longer is no number anyone types
         return value
-    loader = _Loader("")
+    loader = Loader("")
     tag = loader.resolve(yaml.ScalarNode, value, (True, False))
     if tag.rpartition(":")[2] not in ("int", "float", "bool", "null"):
         return value

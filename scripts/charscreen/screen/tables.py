@@ -1,6 +1,7 @@
 """A table as checked rows: cells read as text and parsed by us, never guessed."""
 
 import datetime
+import math
 import os
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -248,6 +249,8 @@ def _parse_cell(
     if isinstance(cell, datetime.date):
         return parsing.take_date(cell, column), None
     if isinstance(cell, float):
+        if not math.isfinite(cell):
+            raise BadCell(f"The cell is too large for a number. {parsing.advice(column)}")
         if column.is_number:
             if column.type == "integer" and cell != int(cell):
                 raise BadCell(f"'{show(cell)}' is not a whole number. {parsing.advice(column)}")

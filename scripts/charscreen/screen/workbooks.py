@@ -1,6 +1,7 @@
 """Sheets of an XLSX workbook as grids; what a spreadsheet hides in a cell is brought to light."""
 
 import datetime
+import io
 import re
 import zipfile
 from dataclasses import dataclass, field
@@ -8,10 +9,14 @@ from pathlib import Path
 from posixpath import join, normpath
 from xml.etree import ElementTree
 
+from charscreen.archives import Damaged, TooMuch, check_workbook
 from charscreen.screen.grids import BadFile, Fault, Grid
 
 _WORKBOOK = b"PK\x03\x04"
-_CELL = re.compile(rb"<(?:\w+:)?c\b((?:[^>]*[^/>])?)>(.*?)</(?:\w+:)?c>", re.DOTALL)
+MAX_BYTES = 50_000_000
+MAX_MERGED = 100_000  # cells
+_START = re.compile(rb"<(?:\w+:)?c\b((?:[^<>]*[^/<>])?)>")
+_END = re.compile(rb"</(?:\w+:)?c>")
 _PLACE = re.compile(rb'\br="([A-Z]+)(\d+)"')
 _VALUE = re.compile(rb"<(?:\w+:)?v\b[^>/]*>[^<]")
 _ERROR = re.compile(rb"<(?:\w+:)?v>([^<]*)</")
@@ -35,6 +40,7 @@ class Workbook:
     sheets: list[str] = field(default_factory=list)
     hidden: list[str] = field(default_factory=list)
     _book: object = None
+    _data: bytes = field(default=b"", repr=False)
 
     def read(self, name: str) -> Grid:
         """Cells of a sheet: text, number, date, None, or a `Fault` where the value is not known.
@@ -50,11 +56,17 @@ class Workbook:
                 [_plain(cell) for cell in row] for row in sheet.to_python(skip_empty_area=False)
             ]
             merged = sheet.merged_cell_ranges or []
-            faults = _faults(self.path, name)
-        except Exception as error:  # calamine and zipfile raise many kinds for a damaged file
+            faults = _faults(self._data, name)
+        except BaseException as error:  # calamine and zipfile raise many kinds for a damaged file
             raise _damaged(error) from None
         if not any(cell is not None for row in rows for cell in row) and not faults:
             raise BadFile("The sheet is empty. Write at least the header, or delete the file.")
+        covered = sum((1 + end[0] - start[0]) * (1 + end[1] - start[1]) for start, end in merged)
+        if covered > MAX_MERGED:
+            raise BadFile(
+                f"{covered} cells of the sheet are merged with others. Unmerge them and write each "
+                "value into its own cell."
+            )
         for (top, left), (bottom, right) in merged:
             message = (
                 f"The cell is merged with others ({cell_name(top, left)} to "
@@ -82,22 +94,30 @@ def open_workbook(path: Path) -> Workbook:
 
     try:
         with path.open("rb") as stream:
-            start = stream.read(8)
+            data = stream.read(MAX_BYTES + 1)
     except OSError as error:
         raise BadFile(f"The file cannot be opened ({error.strerror or error}).") from None
-    if not start:
+    if not data:
         raise BadFile("The file is empty. Save the workbook again, or delete the file.")
-    if not start.startswith(_WORKBOOK):
+    if not data.startswith(_WORKBOOK):
         raise BadFile(
             "The file is no XLSX workbook, or it has a password. Save it as XLSX without one, or "
             "as CSV UTF-8."
         )
+    if len(data) > MAX_BYTES:
+        raise BadFile(f"The workbook is larger than {MAX_BYTES // 1_000_000} MB. Save it as CSV.")
     try:
-        book = CalamineWorkbook.from_path(str(path))
-        found = [sheet for sheet in book.sheets_metadata if sheet.typ == SheetTypeEnum.WorkSheet]
-    except Exception as error:  # calamine raises many kinds for a damaged file
+        check_workbook(data)
+    except Damaged as error:
         raise _damaged(error) from None
-    workbook = Workbook(path, _book=book)
+    except TooMuch as error:
+        raise BadFile(f"The workbook is not read. {error}") from None
+    try:
+        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
+        found = [sheet for sheet in book.sheets_metadata if sheet.typ == SheetTypeEnum.WorkSheet]
+    except BaseException as error:  # calamine raises many kinds for a damaged file
+        raise _damaged(error) from None
+    workbook = Workbook(path, _book=book, _data=data)
     for sheet in found:
         is_visible = sheet.visible == SheetVisibleEnum.Visible
         (workbook.sheets if is_visible else workbook.hidden).append(sheet.name)
@@ -114,7 +134,14 @@ def cell_name(row: int, column: int) -> str:
     return f"{letters}{row + 1}"
 
 
-def _damaged(error: Exception) -> BadFile:
+def _damaged(error: BaseException) -> BadFile:
+    """The finding for a damaged file; what is no fault of the file goes on as it is.
+
+    A fault that calamine did not foresee comes as a kind that is no `Exception`.
+    """
+    if isinstance(error, (KeyboardInterrupt, SystemExit, GeneratorExit)):
+        raise error
+    error = " ".join(str(error).split())[:200]
     return BadFile(
         f"The workbook cannot be read ({error}). It may be damaged or half written: close it where "
         "it is open and save it again."
@@ -143,18 +170,22 @@ def _put(rows: list[list], row: int, column: int, fault: Fault) -> None:
     rows[row][column] = fault
 
 
-def _faults(path: Path, name: str) -> dict[tuple[int, int], Fault]:
+def _faults(data: bytes, name: str) -> dict[tuple[int, int], Fault]:
     """Formulas without a saved result and results that are errors, by place.
 
     Calamine gives an empty cell for both, and an empty cell means not measured.
     """
-    with zipfile.ZipFile(path) as archive:
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
         data = archive.read(_part_of(archive, name))
     faults: dict[tuple[int, int], Fault] = {}
     if b"<f" not in data and b":f>" not in data and b't="e"' not in data:
         return faults
-    for match in _CELL.finditer(data):
-        facts, content = match[1], match[2]
+    for piece in _END.split(data)[:-1]:
+        starts = list(_START.finditer(piece))
+        if not starts:
+            continue
+        start = starts[-1]  # of the cell that ends here; those before have no content
+        facts, content = start[1], piece[start.end() :]
         place = _PLACE.search(facts)
         if place is None:
             continue

@@ -4,12 +4,14 @@ import csv
 import gzip
 import io
 import re
+import stat
 import zlib
 from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
+from charscreen.archives import Damaged, TooMuch, check_workbook
 from charscreen.units import plain
 
 # What a job may hold in 1 GB of memory: a text is held several times while it is taken apart.
@@ -17,7 +19,7 @@ MAX_BYTES = 100_000_000
 MAX_ROWS = 10_000_000
 MISSING_MARKS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "#n/a", "inf", "-inf")
 _TEXT_BYTES = bytes([9, 10, 11, 12, 13, *range(32, 127), *range(128, 256)])
-NUMBER = r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?"
+NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
 
 class TraceFileError(Exception):
@@ -62,13 +64,18 @@ def read_bytes(path: Path) -> bytes:
         No such file, empty, too large, not to be unpacked.
     """
     try:
-        if path.stat().st_size > MAX_BYTES:
-            raise TraceFileError(_too_large(path.stat().st_size))
-        data = path.read_bytes()
+        facts = path.stat()
+        if not stat.S_ISREG(facts.st_mode):
+            raise TraceFileError("is no plain file. Name a file.")
+        if facts.st_size > MAX_BYTES:
+            raise TraceFileError(_too_large(facts.st_size))
+        with path.open("rb") as stream:
+            data = stream.read(MAX_BYTES + 1)
     except FileNotFoundError:
         raise TraceFileError("there is no such file. Put it there or correct the name.") from None
-    except (IsADirectoryError, PermissionError) as error:
-        raise TraceFileError(f"cannot be opened ({error.strerror}). Name a file.") from None
+    except (OSError, ValueError) as error:
+        reason = getattr(error, "strerror", None) or error
+        raise TraceFileError(f"cannot be opened ({reason}). Name a file.") from None
     if data[:2] == b"\x1f\x8b":
         try:
             with gzip.open(io.BytesIO(data)) as stream:
@@ -188,7 +195,7 @@ def read_parquet(data: bytes, wanted: list, *, text_columns: list) -> RawColumns
         frame = pl.read_parquet(
             io.BytesIO(data), columns=sorted({names[i] for i in found.values()})
         )
-    except pl.exceptions.PolarsError as error:
+    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:
         raise TraceFileError(f"is a damaged Parquet file ({_first_line(error)}).") from None
     raw = RawColumns(values={}, names=names, lines=lambda index: index + 1)
     for key, i in found.items():
@@ -251,11 +258,14 @@ def read_sheet(data: bytes, wanted: list, *, text_columns: list, skip_lines: int
     """
     import python_calamine
 
+    check_sheets(data)
     try:
         book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
         sheets = [book.get_sheet_by_index(i).to_python(skip_empty_area=False)
                   for i in range(len(book.sheet_names))]  # fmt: skip
-    except Exception as error:  # the package raises several kinds of its own
+    except (KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # the package raises many kinds, some of them no `Exception`
         raise TraceFileError(
             f"is not a workbook that can be read ({_first_line(error)})."
         ) from None
@@ -264,6 +274,20 @@ def read_sheet(data: bytes, wanted: list, *, text_columns: list, skip_lines: int
         raise TraceFileError("has no sheet with data. Export the test again.")
     best = max(sheets, key=lambda rows: _count_found(wanted, rows[skip_lines]))
     return _from_cells(best, wanted, text_columns, skip_lines)
+
+
+def check_sheets(data: bytes) -> None:
+    """Raise `TraceFileError` for a workbook that is damaged or would fill the memory."""
+    if not data.startswith(b"PK\x03\x04"):
+        raise TraceFileError(
+            "is a workbook of an old kind, or one with a password. Save it as XLSX or CSV."
+        )
+    try:
+        check_workbook(data)
+    except Damaged as error:
+        raise TraceFileError(f"is not a workbook that can be read ({error}).") from None
+    except TooMuch as error:
+        raise TraceFileError(f"is a workbook that is not read. {error}") from None
 
 
 def _count_found(wanted: list, header: list) -> int:

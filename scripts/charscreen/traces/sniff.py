@@ -3,16 +3,16 @@
 import re
 from dataclasses import dataclass, field
 
-from charscreen.traces.files import TraceFileError, decode, parse_number, split_fields
+from charscreen.traces.files import TraceFileError, check_sheets, decode, parse_number, split_fields
 from charscreen.units import FACTORS, parse_unit, plain
 
 MOST_ROWS = 2000  # a guess needs no more
 _MOST_CHARACTERS = 400_000
 
 #: Cells that are times or dates: a clock (a date may stand before it), an ISO stamp, a date.
-CLOCK = r"(?:\S+[ T]|\d+\.)?(?:\d+:)?\d{1,2}:\d{1,2}(?:[.,]\d+)?\s*(?:[AaPp][Mm])?"
-STAMP = r"\d{4}[-/]\d{2}[-/]\d{2}[ T]\d{1,2}:\d{2}.*"
-DATE = r"\d{4}[-/]\d{1,2}[-/]\d{1,2}|\d{1,2}[./-]\d{1,2}[./-]\d{2,4}"
+CLOCK = r"(?:\S+[ T]|[0-9]+\.)?(?:[0-9]+:)?[0-9]{1,2}:[0-9]{1,2}(?:[.,][0-9]+)?\s*(?:[AaPp][Mm])?"
+STAMP = r"[0-9]{4}[-/][0-9]{2}[-/][0-9]{2}[ T][0-9]{1,2}:[0-9]{2}.*"
+DATE = r"[0-9]{4}[-/][0-9]{1,2}[-/][0-9]{1,2}|[0-9]{1,2}[./-][0-9]{1,2}[./-][0-9]{2,4}"
 _TIME_LIKE = re.compile(f"(?:{CLOCK})|(?:{STAMP})|(?:{DATE})")
 
 
@@ -67,7 +67,7 @@ def sniff_table(data: bytes) -> Table | None:
 
         try:
             frame = pl.read_parquet(io.BytesIO(data)).head(MOST_ROWS)
-        except pl.exceptions.PolarsError:
+        except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError):
             raise TraceFileError("is a damaged Parquet file. Export it again.") from None
         return Table({}, frame.columns, [[_text(cell) for cell in column] for column in frame])
     if data[:4] == b"PK\x03\x04":
@@ -75,10 +75,13 @@ def sniff_table(data: bytes) -> Table | None:
 
         import python_calamine
 
+        check_sheets(data)
         try:
             book = python_calamine.CalamineWorkbook.from_filelike(io.BytesIO(data))
             cells = book.get_sheet_by_index(0).to_python(skip_empty_area=False)[:MOST_ROWS]
-        except Exception:  # the package raises several kinds of its own
+        except (KeyboardInterrupt, SystemExit):
+            raise
+        except BaseException:  # the package raises many kinds, some of them no `Exception`
             raise TraceFileError("is not a workbook that can be read.") from None
         rows = [[_text(cell) for cell in row] for row in cells]
         block = _block(rows, ".")
