@@ -8,9 +8,10 @@ import report_case as case
 from charscreen import plots
 from charscreen.plots.figures import draw_figures
 from charscreen.report import TEMPLATES, render_report, tidy
+from charscreen.report.headline import answer, by_other_merits
 from charscreen.report.ranking_tables import RANKING_TOP
 from charscreen.report.tables import findings_tables, spread_table
-from charscreen.report.text import answer, by_other_merits, scatter_sentences
+from charscreen.report.text import scatter_sentences
 
 HOSTILE = "<script>alert(1)</script>"
 VOID = {"meta", "br", "hr", "img", "link", "input"}

@@ -15,7 +15,7 @@ from charscreen.report.ranking_view import (
     raw_lots,
 )
 from charscreen.report.text import estimate_words, group_rule, interval_level
-from charscreen.rounding import fixed, is_number
+from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
     candidate_words,
     count_words,
@@ -99,7 +99,10 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         f"told apart from the best ({count_words(near, 'candidate')}, the best included). "
     )
     if (shown["predicted"] == "yes").any():
-        caption += "Open triangle: predicted, no lot of it was fired near that condition. "
+        caption += (
+            "Open triangle: predicted, no lot of it was fired near that condition; bold name: "
+            f"best measured. Chances count predicted ones too{_alone(inputs, merit)}. "
+        )
     if len(lots):
         caption += (
             "Small upright strokes: lots as measured, mean of their cells "
@@ -121,6 +124,13 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         f"{near} of {len(rows)} are not told apart from the best."
     )
     return caption, alt
+
+
+def _alone(inputs: Mapping, merit: str) -> str:
+    """The chance of the best measured one among the measured ones."""
+    found = ((inputs.get("rank_summary") or {}).get("merits") or {}).get(merit) or {}
+    chance = (found.get("measured") or {}).get("p_best")
+    return f"; among the measured alone, its chance is {percent(chance)}" if chance else ""
 
 
 def _yields(inputs: Mapping) -> tuple[str, str]:
