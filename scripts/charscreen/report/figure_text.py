@@ -14,7 +14,7 @@ from charscreen.report.ranking_view import (
     of_merit,
     raw_lots,
 )
-from charscreen.report.text import estimate_words, group_rule, interval_level
+from charscreen.report.text import estimate_words, interval_level
 from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
     candidate_words,
@@ -108,8 +108,6 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
             "Small upright strokes: lots as measured, mean of their cells "
             f"({n_words(len(lots), 'lot')} in all). "
         )
-    if len(rows) > 1:
-        caption += group_rule(inputs, config) + " "
     caption += (
         "Estimates are drawn towards each other by what all feedstocks have in common, so a lot "
         "that came out high or low can lie outside the interval. Unit of replication: the firing "

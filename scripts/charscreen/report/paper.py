@@ -11,8 +11,6 @@ PICTURE_MM = (165, 150, 135, 120, 105, 90, 75, 60, 45)
 _SVG = re.compile(r"<svg\b([^>]*)>.*?</svg>", re.DOTALL)
 _NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 _SECTION = re.compile(r'<section id="([^"]*)".*?</section>', re.DOTALL)
-_NEXT = '<section id="next"'
-_SUMMARY_SECTIONS = ("answer", "next")
 
 
 def report_pdf(page: str, *, style: str) -> bytes:
@@ -59,10 +57,11 @@ def lay_out_summary(page: str, *, style: str):
 
 def summary_page(page: str) -> str:
     """The report without all sections but the answer and, where there is one, what comes next."""
-    has_next = _NEXT in page
+    has_next = any(found[1] == "next" and "<table" in found[0] for found in _SECTION.finditer(page))
 
     def keep(found: re.Match) -> str:
-        return found[0] if found[1] in _SUMMARY_SECTIONS else ""
+        keeps = found[1] == "answer" or (found[1] == "next" and has_next)
+        return found[0] if keeps else ""
 
     page = _SECTION.sub(keep, page)
     page = re.sub(r"<nav\b.*?</nav>", "", page, flags=re.DOTALL)
