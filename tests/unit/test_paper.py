@@ -8,11 +8,13 @@ import report_case as case
 from charscreen.printing import NO_PDF, can_print, lay_out
 from charscreen.report import TEMPLATES, render_report
 from charscreen.report.paper import (
+    ELSEWHERE,
     lay_out_summary,
     pictures_apart,
     report_pdf,
     summary_page,
     summary_pdf,
+    without_traces,
 )
 
 pytestmark = pytest.mark.skipif(not can_print(), reason=NO_PDF)
@@ -172,3 +174,14 @@ def test_a_screen_without_a_ranking_still_prints():
     empty = render_report(case.empty_inputs(), config=case.CONFIG, figures={})
     assert summary_pdf(empty, style=SUMMARY).startswith(b"%PDF-")
     assert report_pdf(empty, style=STYLE).startswith(b"%PDF-")
+
+
+def test_on_paper_the_traces_are_named_and_not_printed():
+    sheet = f'<section id="traces"><h2>Appendix</h2><figure>{TALL}</figure></section>'
+    rest = f'<section id="yields"><h2>Yields</h2>{TALL}</section>'
+    short = without_traces(rest + sheet)
+    assert short.startswith(rest)
+    assert short.count("<svg") == 1
+    assert ELSEWHERE in short
+    without = '<section id="traces"><h2>Appendix</h2><p>No test has a trace.</p></section>'
+    assert without_traces(without) == without

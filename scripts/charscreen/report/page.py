@@ -80,11 +80,13 @@ def render_report(
         for name, (caption, alt) in captions(inputs, config).items()
         if name in figures
     }
+    sections = make_sections(inputs, config, pictures)
+    taken = sum(len(picture.svg) for picture in pictures.values())
     return render_page(
         title=config["title"],
         question=config.get("question") or "",
         invented=bool(config.get("data_are_invented")),
-        sections=[*make_sections(inputs, config, pictures), traces_section(sheets or {})],
+        sections=[*sections, traces_section(sheets or {}, taken=taken)],
         templates=templates,
     )
 
