@@ -11,10 +11,10 @@ from charscreen.rank.facts import Facts, UserMerit, make_facts
 from charscreen.rank.joint import joint_reason
 from charscreen.rank.predicted import inside_hull
 from charscreen.report.feedstock_text import feedstock_sentences
+from charscreen.report.headline import answer
 from charscreen.report.ranking_tables import ranking_table
 from charscreen.report.ranking_view import of_merit
-from charscreen.report.text import answer
-from charscreen.words import EXPRESSION_NAMES
+from charscreen.words import EXPRESSION_NAMES, candidate_words
 from rank_case import covariates, fixed_draws, make_candidates, make_draws, make_models, model
 
 KILN = {"crucibles": 6, "crucible_volume_mL": 200.0, "ramp_C_per_min": 4.0, "power_kW": 3.0}
@@ -353,9 +353,15 @@ def test_the_page_says_direction_limits_and_what_is_predicted():
     rows.loc[first, ["predicted", "n_firings", "n_lots", "n_cells"]] = ["yes", 0, 0, 0]
     inputs["ranking"] = rows
     sentences = answer(inputs, case.CONFIG)
-    assert "(predicted, no lot made there)" in sentences[0]
-    assert "; the best at which lots were made is " in sentences[0]
-    assert sentences[2].startswith("The first place is predicted from lots at other conditions")
+    choice, leader = (candidate_words(rows.iloc[place]) for place in (1, 0))
+    assert f"the best of {len(rows) - 1} measured candidates is {choice}" in sentences[0]
+    assert "The model expects less" in sentences[1]
+    assert f"of {leader}, a condition not fired yet; fire it to know." in sentences[1]
+    assert sentences[2].endswith("to do next: fire what the model expects.")
+    rows["predicted"] = "yes"
+    first, *_, last = answer(inputs, case.CONFIG)
+    assert f"is {leader} (predicted, not measured there), with" in first
+    assert last.startswith("The first place is predicted from lots at other conditions")
 
 
 def test_feedstocks_are_named_with_their_chances():

@@ -8,11 +8,13 @@ import report_case as case
 from charscreen.printing import NO_PDF, can_print, lay_out
 from charscreen.report import TEMPLATES, render_report
 from charscreen.report.paper import (
+    ELSEWHERE,
     lay_out_summary,
     pictures_apart,
     report_pdf,
     summary_page,
     summary_pdf,
+    without_traces,
 )
 
 pytestmark = pytest.mark.skipif(not can_print(), reason=NO_PDF)
@@ -83,7 +85,7 @@ def test_names_of_any_kind_fit():
     ids = ["a", "b", "c"]
     names = dict(zip(ids, ["x" * 300, "<script>alert(1)</script>", "بذور 🌱 " * 12], strict=True))
     page = page_of(ids, names)
-    assert "<script" not in page
+    assert "<script>alert" not in page
     document = lay_out(pictures_apart(page), style=STYLE)
     assert beyond_the_margins(document) == []
 
@@ -166,7 +168,7 @@ def test_the_summary_is_one_page_with_question_answer_picture_and_what_next(page
 
 def test_a_section_on_what_comes_next_takes_the_place_of_the_sentence(page):
     more = without_next(page).replace(
-        "</main>", '<section id="next"><h2>What to fire next</h2><p>F13.</p></section></main>'
+        "</main>", '<section id="next"><h2>What to fire next</h2><table></table></section></main>'
     )
     short = summary_page(more)
     assert "What to fire next" in short
@@ -177,3 +179,14 @@ def test_a_screen_without_a_ranking_still_prints():
     empty = render_report(case.empty_inputs(), config=case.CONFIG, figures={})
     assert summary_pdf(empty, style=SUMMARY).startswith(b"%PDF-")
     assert report_pdf(empty, style=STYLE).startswith(b"%PDF-")
+
+
+def test_on_paper_the_traces_are_named_and_not_printed():
+    sheet = f'<section id="traces"><h2>Appendix</h2><figure>{TALL}</figure></section>'
+    rest = f'<section id="yields"><h2>Yields</h2>{TALL}</section>'
+    short = without_traces(rest + sheet)
+    assert short.startswith(rest)
+    assert short.count("<svg") == 1
+    assert ELSEWHERE in short
+    without = '<section id="traces"><h2>Appendix</h2><p>No test has a trace.</p></section>'
+    assert without_traces(without) == without

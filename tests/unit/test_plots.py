@@ -237,7 +237,7 @@ def test_long_names_are_shortened():
 def test_sixty_feedstocks_are_cut_to_the_best(full):
     yields = case.make_yields([f"waste_{k}" for k in range(60)], lots=2)
     ranking = case.make_ranking(yields, [MERIT])
-    assert len(plots.draw_ranking(ranking, None, MERIT).axes[0].get_yticks()) == 25
+    assert len(plots.draw_ranking(ranking, None, MERIT).axes[0].get_yticks()) == 10
     assert len(plots.draw_response(ranking, None, MERIT).axes) == 12
 
 

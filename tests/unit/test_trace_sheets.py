@@ -155,3 +155,14 @@ def test_appendix_keeps_the_page_light(batch, monkeypatch):
     (rest,) = [block for block in section.blocks if block.kind == "bullets"]
     assert rest.items == ["figures/F02.svg"]
     assert "No test has a trace" in traces_section({}).blocks[0].text
+
+
+def test_a_page_full_of_pictures_leaves_its_sheets_in_their_files():
+    sheets = {f"F{k}": (f"F{k}.svg", '<svg viewBox="0 0 1 1">' + " " * 9000) for k in range(4)}
+    assert [b.file for b in traces_section(sheets, taken=0).blocks[1:]] == [
+        f"F{k}.svg" for k in range(4)
+    ]
+    *_, last = traces_section(sheets, taken=3_980_000).blocks
+    assert last.items == ["F2.svg", "F3.svg"]
+    *_, last = traces_section(sheets, taken=5_000_000).blocks
+    assert last.items == ["F0.svg", "F1.svg", "F2.svg", "F3.svg"]

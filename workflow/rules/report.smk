@@ -88,6 +88,7 @@ rule render_report:
         templates=[
             f"{workflow.basedir}/workflow/templates/report.html.jinja",
             f"{workflow.basedir}/workflow/templates/report.css",
+            f"{workflow.basedir}/workflow/templates/report.js",
         ],
         code=graph.code_of("render_report"),
     output:

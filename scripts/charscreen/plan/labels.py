@@ -62,4 +62,5 @@ def label_svg(name: str, title: str) -> str:
         svgclass="label",
         lineclass=None,
     )
-    return buffer.getvalue().decode("utf-8")
+    # What it holds stands beside it in letters.
+    return buffer.getvalue().decode("utf-8").replace("<svg", '<svg aria-hidden="true"', 1)

@@ -24,6 +24,7 @@ from charscreen.plots.theme import (
 from charscreen.report.ranking_view import (
     GRID_MOST,
     TOP,
+    best_measured,
     is_in_group,
     is_unmade,
     leading,
@@ -75,6 +76,10 @@ def draw_ranking(
     figure = new_figure(width_in=7.4, height_in=1.25 + 0.27 * len(rows))
     axes = figure.add_subplot()
     bare_rows(axes, [_row_label(row, names) for row in rows.to_dict("records")])
+    choice = best_measured(rows)
+    for label, row in zip(axes.get_yticklabels(), rows.to_dict("records"), strict=True):
+        if row["candidate"] == (choice or rows["candidate"].iloc[0]):
+            label.set_fontweight("bold")
     n_lots = 0
     kinds = set()
     for place, row in enumerate(rows.to_dict("records")):

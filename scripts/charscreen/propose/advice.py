@@ -24,8 +24,8 @@ def advise(summary: Mapping, options: pd.DataFrame) -> tuple[str, list[str]]:
     Parameters
     ----------
     summary : mapping
-        merit, unit, choice, loss_now, chance_best, worth, gain, gain_se, loss_after,
-        chance_loss_above_worth where there is a worth.
+        merit, unit, choice, choice_is_measured, loss_now, chance_best, worth, gain, gain_se,
+        loss_after, chance_loss_above_worth where there is a worth.
     options : DataFrame
         The options table.
 
@@ -41,7 +41,7 @@ def advise(summary: Mapping, options: pd.DataFrame) -> tuple[str, list[str]]:
     firings = "firing" if one else f"{summary['n_firings']} firings"
     gain = _plus_minus(summary["gain"], summary["gain_se"], unit)
     sentences = [
-        f"Choosing {summary['choice']} now is expected to lose {loss} against the best candidate; "
+        f"{_choosing(summary)} is expected to lose {loss} against the best candidate; "
         f"the chance that it is the best is {percent(summary['chance_best'])}.",
         f"The proposed {firings} of {count_words(summary['n_lots'], 'lot')} "
         f"{'is' if one else 'are'} expected to take {gain} off that loss "
@@ -58,6 +58,16 @@ def advise(summary: Mapping, options: pd.DataFrame) -> tuple[str, list[str]]:
         sentences.append(text)
     sentences += _moves(options)
     return status, sentences
+
+
+def _choosing(summary: Mapping) -> str:
+    """The choice as things stand; what was not measured is not called a choice to build on."""
+    if summary.get("choice_is_measured", True):
+        return f"Choosing {summary['choice']} now"
+    return (
+        f"The model puts {summary['choice']} first, which was not measured there; choosing it "
+        "unseen"
+    )
 
 
 def _against_worth(summary: Mapping, options: pd.DataFrame) -> tuple[str, str]:

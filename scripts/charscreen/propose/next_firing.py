@@ -16,6 +16,7 @@ from charscreen.propose.cost import WORK, move_cost
 from charscreen.propose.feasible import Feasible, feasible_lots, has_parent, stock_left
 from charscreen.propose.rows import design_rows
 from charscreen.propose.search import Option, Search, Stakes
+from charscreen.rank.measured import is_measured
 from charscreen.words import agree, count_words, list_ids, merit_words
 
 OPTION_COLUMNS = (
@@ -133,6 +134,7 @@ def propose_next(
     known = {
         "unit": unit,
         "choice": choice,
+        "choice_is_measured": bool(is_measured(stakes.candidates.iloc[stakes.best])),
         "expected_merit": expected,
         "loss_now": loss,
         "chance_best": float((stakes.losses <= 0).mean()),

@@ -59,7 +59,7 @@ def make_stakes(
     return Stakes(
         merit=merit,
         unit=drawn.unit,
-        candidates=rows,
+        candidates=rows.assign(basis=drawn.basis),
         values=ranked[[start + name for name in names]].to_numpy(float),
         sign=1.0 if drawn.better == "more" else -1.0,
         merit_of=merit_of,

@@ -12,6 +12,7 @@ from charscreen.rank.candidates import CONDITION
 from charscreen.rank.facts import Facts
 from charscreen.rank.feedstocks import feedstock_summary, rank_feedstocks
 from charscreen.rank.limits import chances_to_meet, limit_summary
+from charscreen.rank.measured import measured_summary
 from charscreen.rank.merits import OFF_PLAN, YIELD_ONLY, MeritDraws, MeritSource
 from charscreen.rank.predicted import predicted_candidates
 from charscreen.rank.summaries import (
@@ -208,7 +209,8 @@ def rank_candidates(
         carbon per kg dry feed is ranked as well, with basis ``yield only``. The summary holds
         ``interval_percent``, ``group_probability``, ``n_draws``, ``n_candidates``, ``merits`` (per
         merit: unit, words, better, response, best, estimate, lo, hi, p_best, expected_loss, group,
-        p_best_in_group, n_ranked, not_ranked), ``missing``, ``assumptions`` and
+        p_best_in_group, n_ranked, not_ranked, measured; see
+        `charscreen.rank.measured.measured_summary`), ``missing``, ``assumptions`` and
         ``predicted_sentences`` (sentences), ``predicted`` (the choices), ``limits`` (or null),
         ``feedstocks`` (the leading ones) and what
         `charscreen.rank.summaries.response_summary` says.
@@ -278,6 +280,7 @@ def rank_candidates(
         if drawn.ranked.any():
             table = table_of(candidates[drawn.ranked], name, drawn)
             record |= merit_summary(table, drawn)
+            record["measured"] = measured_summary(table, drawn, group_probability=group_probability)
             tables.append(table)
         else:
             record |= {"best": None, "n_ranked": 0, "group": []}

@@ -14,8 +14,8 @@ from charscreen.report.ranking_view import (
     of_merit,
     raw_lots,
 )
-from charscreen.report.text import estimate_words, group_rule, interval_level
-from charscreen.rounding import fixed, is_number
+from charscreen.report.text import estimate_words, interval_level
+from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
     candidate_words,
     count_words,
@@ -99,14 +99,15 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         f"told apart from the best ({count_words(near, 'candidate')}, the best included). "
     )
     if (shown["predicted"] == "yes").any():
-        caption += "Open triangle: predicted, no lot of it was fired near that condition. "
+        caption += (
+            "Open triangle: predicted, no lot of it was fired near that condition; bold name: "
+            f"best measured. Chances count predicted ones too{_alone(inputs, merit)}. "
+        )
     if len(lots):
         caption += (
             "Small upright strokes: lots as measured, mean of their cells "
             f"({n_words(len(lots), 'lot')} in all). "
         )
-    if len(rows) > 1:
-        caption += group_rule(inputs, config) + " "
     caption += (
         "Estimates are drawn towards each other by what all feedstocks have in common, so a lot "
         "that came out high or low can lie outside the interval. Unit of replication: the firing "
@@ -121,6 +122,13 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         f"{near} of {len(rows)} are not told apart from the best."
     )
     return caption, alt
+
+
+def _alone(inputs: Mapping, merit: str) -> str:
+    """The chance of the best measured one among the measured ones."""
+    found = ((inputs.get("rank_summary") or {}).get("merits") or {}).get(merit) or {}
+    chance = (found.get("measured") or {}).get("p_best")
+    return f"; among the measured alone, its chance is {percent(chance)}" if chance else ""
 
 
 def _yields(inputs: Mapping) -> tuple[str, str]:

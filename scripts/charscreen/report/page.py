@@ -1,5 +1,7 @@
 """The report: one HTML page that needs nothing beside itself."""
 
+import base64
+import hashlib
 import re
 from collections.abc import Mapping
 from pathlib import Path
@@ -51,13 +53,13 @@ def render_report(
         Firing to the file and the SVG text of its sheet of traces, as drawn by
         `charscreen.trace_sheets.draw_sheets`.
     templates : path
-        Folder of report.html.jinja and report.css.
+        Folder of report.html.jinja, report.css and report.js.
 
     Returns
     -------
     str
-        HTML with styles and figures inside, without scripts; the same inputs give the same
-        text.
+        HTML with styles, figures and the script that sorts tables inside; the same inputs give
+        the same text.
     """
     folder = str(config.get("results", "results"))
     inputs = {**inputs, "models": view_of_models(inputs["models"])}
@@ -78,11 +80,13 @@ def render_report(
         for name, (caption, alt) in captions(inputs, config).items()
         if name in figures
     }
+    sections = make_sections(inputs, config, pictures)
+    taken = sum(len(picture.svg) for picture in pictures.values())
     return render_page(
         title=config["title"],
         question=config.get("question") or "",
         invented=bool(config.get("data_are_invented")),
-        sections=[*make_sections(inputs, config, pictures), traces_section(sheets or {})],
+        sections=[*sections, traces_section(sheets or {}, taken=taken)],
         templates=templates,
     )
 
@@ -101,7 +105,7 @@ def render_page(
     sections : list of Section
         In order.
     templates : path
-        Folder of report.html.jinja and report.css.
+        Folder of report.html.jinja, report.css and report.js.
     """
     environment = Environment(
         loader=FileSystemLoader(templates),
@@ -111,6 +115,9 @@ def render_page(
         keep_trailing_newline=True,
     )
     environment.filters["tidy"] = tidy
+    script = (Path(templates) / "report.js").read_text(encoding="utf-8")
+    # The page runs this script and no other, whatever stands in the tables.
+    digest = hashlib.sha256(script.encode("utf-8")).digest()
     return environment.get_template("report.html.jinja").render(
         title=title,
         question=question,
@@ -119,6 +126,8 @@ def render_page(
         sections=sections,
         css=Markup((Path(templates) / "report.css").read_text(encoding="utf-8")),
         version=__version__,
+        script=Markup(script),
+        script_hash=f"sha256-{base64.b64encode(digest).decode()}",
     )
 
 

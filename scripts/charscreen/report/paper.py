@@ -8,11 +8,14 @@ from charscreen.printing import lay_out, print_page
 
 #: Heights of the picture that are tried until the summary fits one page. [mm]
 PICTURE_MM = (165, 150, 135, 120, 105, 90, 75, 60, 45)
+#: Stands on paper in place of the traces.
+ELSEWHERE = (
+    "The traces of every cell stand in the same section of report.html, and as one picture for "
+    "each firing in figures/traces."
+)
 _SVG = re.compile(r"<svg\b([^>]*)>.*?</svg>", re.DOTALL)
 _NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 _SECTION = re.compile(r'<section id="([^"]*)".*?</section>', re.DOTALL)
-_NEXT = '<section id="next"'
-_SUMMARY_SECTIONS = ("answer", "next")
 
 
 def report_pdf(page: str, *, style: str) -> bytes:
@@ -29,8 +32,12 @@ def report_pdf(page: str, *, style: str) -> bytes:
     ------
     CannotPrintError
         Where the machine cannot print.
+
+    Notes
+    -----
+    The sheets of traces are left out; see `without_traces`.
     """
-    return print_page(pictures_apart(page), style=style)
+    return print_page(pictures_apart(without_traces(page)), style=style)
 
 
 def summary_pdf(page: str, *, style: str) -> bytes:
@@ -59,10 +66,11 @@ def lay_out_summary(page: str, *, style: str):
 
 def summary_page(page: str) -> str:
     """The report without all sections but the answer and, where there is one, what comes next."""
-    has_next = _NEXT in page
+    has_next = any(found[1] == "next" and "<table" in found[0] for found in _SECTION.finditer(page))
 
     def keep(found: re.Match) -> str:
-        return found[0] if found[1] in _SUMMARY_SECTIONS else ""
+        keeps = found[1] == "answer" or (found[1] == "next" and has_next)
+        return found[0] if keeps else ""
 
     page = _SECTION.sub(keep, page)
     page = re.sub(r"<nav\b.*?</nav>", "", page, flags=re.DOTALL)
@@ -74,6 +82,24 @@ def summary_page(page: str) -> str:
     close = page.index("</section>", end)
     what_next = f"<h3>What to do next</h3>\n{leads[2][0]}\n"
     return page[:start] + page[end:close] + what_next + page[close:]
+
+
+def without_traces(page: str) -> str:
+    """The report without the sheets of traces, which are as much work to print as all the rest.
+
+    Parameters
+    ----------
+    page : str
+        The report's HTML; a word on where the sheets stand takes their place.
+    """
+
+    def short(found: re.Match) -> str:
+        if found[1] != "traces" or "<svg" not in found[0]:
+            return found[0]
+        head = found[0][: found[0].index("</h2>") + len("</h2>")]
+        return f"{head}\n<p>{ELSEWHERE}</p>\n</section>"
+
+    return _SECTION.sub(short, page)
 
 
 def pictures_apart(page: str) -> str:

@@ -5,7 +5,13 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.report.blocks import Column, Strip, Strips, Table
-from charscreen.report.ranking_view import is_in_group, is_unmade, less_is_better, of_merit
+from charscreen.report.ranking_view import (
+    best_measured,
+    is_in_group,
+    is_unmade,
+    less_is_better,
+    of_merit,
+)
 from charscreen.report.tables import Names, count_text, interval_text
 from charscreen.rounding import fixed, is_number, percent, significant
 from charscreen.words import candidate_words, feedstock_words, merit_unit, merit_words
@@ -42,6 +48,7 @@ def ranking_table(
     shown_rows = all_rows.head(top).to_dict("records")
     rows = []
     chances = [row["p_meets"] for row in shown_rows if is_number(row.get("p_meets"))]
+    choice = best_measured(all_rows)
     limited = bool(chances) and min(chances) < SURE
     for place, row in enumerate(shown_rows, start=1):
         estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
@@ -51,7 +58,9 @@ def ranking_table(
         rows.append(
             [
                 str(place),
-                candidate_words(row, names) + _basis_words(row),
+                candidate_words(row, names)
+                + _basis_words(row)
+                + (" (best measured)" if row["candidate"] == choice else ""),
                 estimate,
                 ends,
                 " ".join(filter(None, [fixed(row["expected_rank"], 1), ranks])),
@@ -90,7 +99,7 @@ def ranking_table(
 
 def _group_words(row: Mapping, place: int) -> str:
     if place == 1:
-        return "(best)"
+        return "(first)"
     return "≈ no" if is_in_group(row) else "yes"
 
 
@@ -104,7 +113,7 @@ def _basis_words(row: Mapping) -> str:
     """What stands behind a candidate's name where its very condition was not measured."""
     basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
     if basis == "fired off plan":
-        return " (predicted: its firing missed the plan)"
+        return " (predicted, its firing missed the plan)"
     if is_unmade(row):
         return " (predicted, no lot made)"
     words = {"measured": "", "other conditions": "not measured here"}.get(basis, basis)
@@ -168,7 +177,7 @@ def ranking_strips(ranking: pd.DataFrame, merit: str, *, names: Names, top: int)
         parts += ["≈ not told apart"] if near and number > 1 else []
         strips.append(
             Strip(
-                label=f"{number}. {candidate_words(row, names)}",
+                label=f"{number}. {candidate_words(row, names)}{_basis_words(row)}",
                 value="; ".join(parts),
                 point=place(row["estimate"]),
                 low=place(row["estimate_lo"]),

@@ -4,10 +4,11 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from charscreen.rank.measured import is_measured
 from charscreen.rounding import is_number
 
 CONDITION = ["feedstock", "activation", "koh_ratio", "peak_temperature_C", "hold_min"]
-TOP = 25
+TOP = 10
 GRID_MOST = 12
 
 
@@ -28,6 +29,12 @@ def less_is_better(rows: pd.DataFrame) -> bool:
 def is_unmade(row: Mapping) -> bool:
     """Whether a candidate is the model's alone: predicted, without a lot at its condition."""
     return row.get("predicted") == "yes" and row.get("n_lots") == 0
+
+
+def best_measured(rows: pd.DataFrame) -> str:
+    """The first measured one of rows of one merit, best first, where a predicted one leads."""
+    found = [row["candidate"] for row in rows.to_dict("records") if is_measured(row)]
+    return found[0] if found and found[0] != rows["candidate"].iloc[0] else ""
 
 
 def leading(ranking: pd.DataFrame, merit: str, top: int = TOP) -> tuple[pd.DataFrame, int]:

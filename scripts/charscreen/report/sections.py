@@ -29,15 +29,14 @@ from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
 from charscreen.report.flags_view import count_flagged
+from charscreen.report.headline import answer, by_other_merits
 from charscreen.report.next_view import next_section
 from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
 from charscreen.report.resistance import resistance_words
 from charscreen.report.tables import means_table, spread_table
 from charscreen.report.text import (
-    answer,
     answering_merit,
-    by_other_merits,
     group_rule,
     interval_level,
     missing_sentences,
@@ -91,7 +90,11 @@ def _merits(inputs: Mapping, config: Mapping) -> list[str]:
 
 def _answer(inputs, config, pictures) -> Section:
     blocks: list = [Text(sentence, "lead") for sentence in answer(inputs, config)]
-    blocks += [Text(sentence) for sentence in by_other_merits(inputs, config)]
+    merit = answering_merit(inputs["ranking"], config["merits"])
+    if merit:
+        blocks += show(pictures, f"ranking_{merit}")
+    others = by_other_merits(inputs, config)
+    blocks += [Bullets(others)] if others else []
     changes = inputs.get("changes")
     if changes:
         names = inputs.get("feedstock_names")
@@ -102,9 +105,6 @@ def _answer(inputs, config, pictures) -> Section:
     doubts = _doubts(inputs)
     if doubts:
         blocks.append(Pointers("Before using this:", doubts))
-    merit = answering_merit(inputs["ranking"], config["merits"])
-    if merit:
-        blocks += show(pictures, f"ranking_{merit}")
     return Section("answer", "Answer", blocks)
 
 

@@ -10,15 +10,19 @@ from charscreen.words import count_words
 
 #: The page stays one that opens on a phone: sheets beyond this stand in their files only.
 MOST_BYTES = 1_500_000
+#: Pictures of the whole page, sheets included, so that it stays under 5 MB with its tables.
+MOST_OF_PAGE = 4_000_000
 
 
-def traces_section(sheets: Mapping[str, tuple[str, str]]) -> Section:
+def traces_section(sheets: Mapping[str, tuple[str, str]], *, taken: int = 0) -> Section:
     """All sheets of traces, as far as they fit on the page.
 
     Parameters
     ----------
     sheets : mapping
         Firing to the file and the SVG text of its sheet.
+    taken : int
+        What the other pictures of the page take. [bytes]
 
     Returns
     -------
@@ -39,9 +43,10 @@ def traces_section(sheets: Mapping[str, tuple[str, str]]) -> Section:
         )
     ]
     used, elsewhere = 0, []
+    room = min(MOST_BYTES, MOST_OF_PAGE - taken)
     for firing, (file, svg) in sorted(sheets.items()):
         used += len(svg)
-        if used > MOST_BYTES:
+        if used > room:
             elsewhere.append(file)
             continue
         tests = count_words(svg.count("<title>"), "test")
