@@ -10,7 +10,6 @@ import subprocess
 from pathlib import Path
 
 import pytest
-
 from charscreen.cautions import all_cautions
 
 ROOT = Path(__file__).resolve().parents[2]
