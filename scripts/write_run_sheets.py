@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from charscreen.files import read_csv, read_json, write_text
+from charscreen.files import read_csv, read_json, write_folder, write_text
 from charscreen.job import job, tell
 from charscreen.plan.overview import render_overview
 from charscreen.plan.run_sheets import render_run_sheets
@@ -33,10 +33,9 @@ with job(snakemake.log[0]):
         template=text_of(given.template),
         koh_purity_percent=params.koh_purity_percent,
     )
-    folder = Path(snakemake.output.sheets)
-    folder.mkdir(parents=True, exist_ok=True)
-    for firing, page in sheets.items():
-        write_text(folder / f"{firing}.html", page)
+    write_folder(
+        snakemake.output.sheets, {f"{firing}.html": page for firing, page in sheets.items()}
+    )
     write_text(snakemake.output.overview, overview)
     if sheets:
         tell(f"The plan on one page: {snakemake.output.overview}")

@@ -25,7 +25,6 @@ _REASONS = {
     "Updated input files": "an input has changed",
     "Input files updated by another job": "an earlier step is made anew",
 }
-_LOCKED = "another run is at work on this screen, or one was cut off while its lock was held"
 
 
 class LogHandler(LogHandlerBase):
@@ -99,7 +98,8 @@ class LogHandler(LogHandlerBase):
             return
         if name == "LockException":
             self._say(
-                f"The screen is locked: {_LOCKED}.\n"
+                "The screen is locked: another run is at work on it, or one was cut off and the "
+                "file system here cannot tell.\n"
                 "  Wait for the other run. If there is none (after a power cut, say): "
                 "repeat the command with --unlock, then without."
             )
