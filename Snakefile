@@ -10,6 +10,7 @@ from charscreen.deviations import DEFAULT_LIMITS as FIRING_LIMITS
 from charscreen import graph
 from charscreen.job import disk_trouble
 from charscreen.locking import BusyError, hold_run
+from charscreen.provenance import digest
 from charscreen.screen import ScreenError, open_screen, render_check
 from charscreen.screen.unfilled import unfilled
 
@@ -21,6 +22,7 @@ except ScreenError as error:
     sys.exit(f"\n{error}\n")
 
 RESULTS = screen.config["results"]
+CONFIG_DIGESTS = {name: digest(name) for name in screen.files}
 
 # One run at a time, held until this process ends; its own processes on other machines and dry
 # runs need no lock. What a killed run left is cleared away.

@@ -78,6 +78,7 @@ rule summarise_firings:
         "../../environment.yml"
     params:
         firings=rows["firings"],
+        prints=graph.fingerprints(graph.logs_of(rows["firings"])),
         readings=rows["firing_readings"],
         planned=graph.planned_firings(rows["design"]),
         column_maps={
@@ -112,6 +113,8 @@ rule reduce_traces:
         "../../environment.yml"
     params:
         tests=lambda wildcards: BATCHES[wildcards.batch],
+        # A changed trace is seen even where its time is an old one.
+        prints=lambda wildcards: graph.fingerprints(graph.traces_of(BATCHES[wildcards.batch])),
         cells=lambda wildcards: graph.rows_where(
             rows["cells"],
             "cell",

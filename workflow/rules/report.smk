@@ -92,6 +92,8 @@ rule render_report:
         "../../environment.yml"
     params:
         config=screen.config,
+        # Of the files as the rows were read from them, even where one is edited during the run.
+        config_digests=CONFIG_DIGESTS,
         unused=screen.unused,
         unfilled=unfilled(screen.tables),
         names=FEEDSTOCK_NAMES,
