@@ -38,7 +38,7 @@ def write_bytes(path: str | os.PathLike, data: bytes) -> None:
         if temporary is not None:
             Path(temporary).unlink(missing_ok=True)
         if isinstance(error, OSError):
-            error.filename, error.filename2 = os.fspath(path), None
+            raise _about(path, error) from error
         raise
 
 
@@ -67,10 +67,14 @@ def write_folder(path: str | os.PathLike, texts: Mapping[str, str]) -> None:
             shutil.rmtree(path)
         os.replace(part, path)
     except OSError as error:
-        error.filename, error.filename2 = os.fspath(path), None
-        raise
+        raise _about(path, error) from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
+
+
+def _about(path: Path, error: OSError) -> OSError:
+    """The same error, told of the file that was meant and not of its temporary name."""
+    return OSError(error.errno, error.strerror or str(error), os.fspath(path))
 
 
 def write_text(path: str | os.PathLike, text: str) -> None:

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "workflow"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from faults import ROOT, content, disturb, finish, inputs, spoilt, start
 
 

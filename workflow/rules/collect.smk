@@ -40,6 +40,9 @@ rule compute_yields:
         f"{RESULTS}/benchmarks/compute_yields.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         masses=rows["masses"],
         design=rows["design"],
@@ -76,6 +79,9 @@ rule summarise_firings:
         f"{RESULTS}/benchmarks/summarise_firings.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         firings=rows["firings"],
         prints=graph.fingerprints(graph.logs_of(rows["firings"])),
@@ -111,6 +117,9 @@ rule reduce_traces:
         batch=r"\d{3}",
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1500,
+        runtime=60,
     params:
         tests=lambda wildcards: BATCHES[wildcards.batch],
         # A changed trace is seen even where its time is an old one.
@@ -151,6 +160,9 @@ rule gather_tests:
         f"{RESULTS}/benchmarks/gather_tests.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     message:
         "Gathering the results of all tests"
     script:
@@ -171,6 +183,9 @@ rule summarise_cells:
         f"{RESULTS}/benchmarks/summarise_cells.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         cells=rows["cells"],
         design=rows["design"],
@@ -201,6 +216,9 @@ rule gather_findings:
         f"{RESULTS}/benchmarks/gather_findings.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         findings=[finding.as_row() for finding in screen.findings],
         left_out=screen.left_out,

@@ -42,6 +42,9 @@ rule fit_yield:
         f"{RESULTS}/benchmarks/fit_yield.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         feedstocks=FEEDS,
@@ -66,6 +69,9 @@ rule fit_overall_yield:
         f"{RESULTS}/benchmarks/fit_overall_yield.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         feedstocks=FEEDS,
@@ -90,6 +96,9 @@ rule fit_performance:
         f"{RESULTS}/benchmarks/fit_performance.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         assembly_batches=ASSEMBLY_BATCHES,
@@ -114,6 +123,9 @@ rule fit_resistance:
         f"{RESULTS}/benchmarks/fit_resistance.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         assembly_batches=ASSEMBLY_BATCHES,
@@ -139,6 +151,9 @@ rule fit_retention:
         f"{RESULTS}/benchmarks/fit_retention.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         assembly_batches=ASSEMBLY_BATCHES,

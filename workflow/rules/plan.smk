@@ -21,6 +21,9 @@ rule make_plan:
         f"{RESULTS}/benchmarks/make_plan.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         feedstocks=rows["feedstocks"],
         plan=screen.config["plan"],
@@ -54,6 +57,9 @@ rule write_run_sheets:
         f"{RESULTS}/benchmarks/write_run_sheets.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
@@ -81,6 +87,9 @@ rule write_forms:
         f"{RESULTS}/benchmarks/write_forms.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         names={
             "feedstock": [row["feedstock"] for row in rows["feedstocks"]],

@@ -24,6 +24,9 @@ rule rank_candidates:
         f"{RESULTS}/benchmarks/rank_candidates.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         design=rows["design"],
         merits=screen.config["merits"],

@@ -18,6 +18,9 @@ rule draw_figures:
         f"{RESULTS}/benchmarks/draw_figures.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         merits=screen.config["merits"],
         invented=screen.config["data_are_invented"],
@@ -44,6 +47,9 @@ rule draw_traces:
         batch=r"\d{3}",
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         made_of=lambda wildcards: graph.made_of(
             BATCHES[wildcards.batch],
@@ -90,6 +96,9 @@ rule render_report:
         f"{RESULTS}/benchmarks/render_report.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         config=screen.config,
         # Of the files as the rows were read from them, even where one is edited during the run.

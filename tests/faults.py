@@ -8,7 +8,7 @@ import sys
 import time
 from pathlib import Path
 
-ROOT = Path(__file__).resolve().parents[2]
+ROOT = Path(__file__).resolve().parents[1]
 # When and how, and how long, differ from run to run by design; so do the engine's own logs.
 TIMED = ("logs/", "benchmarks/", "run.json")
 
