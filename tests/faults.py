@@ -25,9 +25,10 @@ def start(folder: Path, *arguments: str, **how) -> subprocess.Popen:
     how
         For `subprocess.Popen`.
     """
+    paths = [str(ROOT / "workflow" / "progress"), os.environ.get("PYTHONPATH", "")]
     environment = os.environ | {
         "SNAKEMAKE_PROFILE": str(ROOT / "workflow" / "profiles" / "default"),
-        "PYTHONPATH": str(ROOT / "workflow" / "progress"),
+        "PYTHONPATH": os.pathsep.join(path for path in paths if path),
         "OPENBLAS_NUM_THREADS": "1",
     }
     command = (sys.executable, "-m", "snakemake", "--snakefile", str(ROOT / "Snakefile"))

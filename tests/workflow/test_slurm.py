@@ -1,7 +1,8 @@
 """The demo under Slurm, started here on the loopback address, gives what a local run gives.
 
 Needs root, Debian's packages slurm-wlm and munge, and the engine's plugin for Slurm (the group
-cluster of pyproject.toml). Nothing is left in /etc: SLURM_CONF points into the test's own folder.
+cluster of pyproject.toml). /etc/slurm/slurm.conf is a link into the test's own folder while it runs
+(the plugin hides SLURM_CONF from the jobs) and is taken away at the end.
 """
 
 import importlib.util
@@ -11,10 +12,12 @@ import signal
 import socket
 import subprocess
 import time
+from pathlib import Path
 
 import pytest
 from faults import ROOT, content, finish
 
+SYSTEM_CONF = Path("/etc/slurm/slurm.conf")
 PROGRAMS = ("munged", "mungekey", "slurmctld", "slurmd", "sbatch", "squeue", "sinfo")
 CONF = """\
 ClusterName=screen
@@ -53,6 +56,7 @@ pytestmark = [
         any(shutil.which(name) is None for name in PROGRAMS),
         reason="Slurm is not installed (Debian: slurm-wlm and munge)",
     ),
+    pytest.mark.skipif(SYSTEM_CONF.exists(), reason=f"{SYSTEM_CONF} is there: a real cluster?"),
     pytest.mark.skipif(
         importlib.util.find_spec("snakemake_executor_plugin_slurm") is None,
         reason="the plugin for Slurm is not installed (docs/cluster.md)",
@@ -68,7 +72,7 @@ def free_port() -> int:
 
 
 @pytest.fixture
-def slurm(tmp_path, monkeypatch):
+def slurm(tmp_path):
     """A cluster of this one machine; its folder."""
     folder = tmp_path / "slurm"
     for name in ("state", "spool"):
@@ -87,7 +91,6 @@ def slurm(tmp_path, monkeypatch):
             memory=4000,
         )
     )
-    monkeypatch.setenv("SLURM_CONF", str(conf))
     commands = [
         ["munged", "--foreground", "--force", f"--key-file={key}", f"--socket={munge}"]
         + [f"--{n}-file={folder}/munge.{n}" for n in ("pid", "log", "seed")],
@@ -95,6 +98,8 @@ def slurm(tmp_path, monkeypatch):
         ["slurmd", "-D", "-f", str(conf), "-N", host],
     ]
     running = []
+    SYSTEM_CONF.unlink(missing_ok=True)  # a link that leads nowhere, from a test that was killed
+    SYSTEM_CONF.symlink_to(conf)
     try:
         with (folder / "daemons.log").open("w") as log:
             for command in commands:
@@ -110,6 +115,7 @@ def slurm(tmp_path, monkeypatch):
             pytest.fail(f"Slurm did not come up: {said.stdout}{said.stderr}\n{logs}")
         yield folder
     finally:
+        SYSTEM_CONF.unlink()
         for process in reversed(running):
             process.send_signal(signal.SIGTERM)
             try:
