@@ -16,7 +16,7 @@ _DISK_TROUBLE = {
     errno.ENOSPC: ("the disk is full", "Make room on it"),
     errno.EDQUOT: ("your share of the disk is used up", "Make room in it"),
     errno.EFBIG: ("the file would be larger than is allowed here", "Raise the limit (ulimit -f)"),
-    errno.EROFS: ("the disk can only be read", "Let results name a folder that can be written"),
+    errno.EROFS: ("the disk can only be read", "Make it writable, or copy the screen"),
     errno.EACCES: ("that is not permitted", "Give yourself the right to read and write there"),
     errno.EPERM: ("that is not permitted", "Give yourself the right to read and write there"),
     errno.EIO: ("the disk reported an error", "See to the disk"),

@@ -9,6 +9,7 @@ the engine found then are left from a run that was cut off.
 import fcntl
 import os
 import shutil
+import tempfile
 import time
 from collections.abc import Callable
 from pathlib import Path
@@ -65,7 +66,7 @@ def hold_run(
     BusyError
         Where another run holds the screen, or steps of a killed one do not end.
     OSError
-        Where the screen's folder cannot be written.
+        Where the screen's folder or that of the results cannot be written.
 
     Notes
     -----
@@ -84,6 +85,8 @@ def hold_run(
     except BusyError:
         os.close(held)
         raise
+    with tempfile.TemporaryFile(dir=_nearest(Path(screen, results))):
+        pass  # else each step would meet it anew
     marks = folder / ENGINE_LOCKS
     if any(marks.glob("*.lock")):
         for mark in marks.glob("*.lock"):
@@ -121,6 +124,11 @@ def remove_parts(folder: Path) -> None:
             shutil.rmtree(part, ignore_errors=True)
         else:
             part.unlink(missing_ok=True)
+
+
+def _nearest(folder: Path) -> Path:
+    """The folder, or the nearest one above it that is there."""
+    return next(path for path in (folder, *folder.absolute().parents) if path.is_dir())
 
 
 def _wait_for_steps(path: Path, wait_s: float, tell: Callable[[str], None]) -> None:
