@@ -85,8 +85,7 @@ def hold_run(
     except BusyError:
         os.close(held)
         raise
-    with tempfile.TemporaryFile(dir=_nearest(Path(screen, results))):
-        pass  # else each step would meet it anew
+    _check_writable(Path(screen, results))
     marks = folder / ENGINE_LOCKS
     if any(marks.glob("*.lock")):
         for mark in marks.glob("*.lock"):
@@ -126,9 +125,14 @@ def remove_parts(folder: Path) -> None:
             part.unlink(missing_ok=True)
 
 
-def _nearest(folder: Path) -> Path:
-    """The folder, or the nearest one above it that is there."""
-    return next(path for path in (folder, *folder.absolute().parents) if path.is_dir())
+def _check_writable(folder: Path) -> None:
+    """Write a file for a moment, in the folder or the nearest one above it; OSError names it."""
+    there = next(path for path in (folder, *folder.absolute().parents) if path.is_dir())
+    try:
+        with tempfile.TemporaryFile(dir=there):
+            pass
+    except OSError as error:
+        raise OSError(error.errno, error.strerror, os.fspath(there)) from error
 
 
 def _wait_for_steps(path: Path, wait_s: float, tell: Callable[[str], None]) -> None:

@@ -89,3 +89,13 @@ def test_steps_do_not_keep_each_other_out_and_need_no_run(tmp_path):
     assert None not in handles
     for handle in handles:
         os.close(handle)
+
+
+def test_results_that_cannot_be_written_are_told_by_their_folder(tmp_path, monkeypatch):
+    def refuse(**_):
+        raise OSError(30, "Read-only file system", "a name of no use")
+
+    monkeypatch.setattr("tempfile.TemporaryFile", refuse)
+    with pytest.raises(OSError, match="Read-only") as caught:
+        hold_run(tmp_path, "results")
+    assert caught.value.filename == str(tmp_path)
