@@ -72,7 +72,7 @@ def test_a_second_run_is_refused_in_one_sentence_and_the_first_ends_well(screen,
 
 def test_a_disk_that_is_full_is_told_and_leaves_no_half_file(screen, whole):
     def small_files_only():
-        resource.setrlimit(resource.RLIMIT_FSIZE, (40_000, 40_000))
+        resource.setrlimit(resource.RLIMIT_FSIZE, (70_000, 70_000))
 
     status, said = finish(screen, "collect", preexec_fn=small_files_only)
     assert status == 1

@@ -29,6 +29,7 @@ _REASONS = {
 _DISK = {
     "[Errno 28]": "The disk is full. Make room on it",
     "[Errno 122]": "Your share of the disk is used up. Make room in it",
+    "[Errno 27]": "A file would be larger than is allowed here. Raise the limit (ulimit -f)",
     "[Errno 30]": "The disk can only be read. Make it writable, or copy the screen to one that is",
     "[Errno 13]": "A file or folder is not yours to write. Give yourself the right",
 }
