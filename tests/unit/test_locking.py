@@ -8,6 +8,7 @@ import textwrap
 from pathlib import Path
 
 import pytest
+from charscreen.job import disk_trouble
 from charscreen.locking import BusyError, hold_run, hold_step
 
 SCRIPTS = Path(__file__).resolve().parents[2] / "scripts"
@@ -99,3 +100,14 @@ def test_results_that_cannot_be_written_are_told_by_their_folder(tmp_path, monke
     with pytest.raises(OSError, match="Read-only") as caught:
         hold_run(tmp_path, "results")
     assert caught.value.filename == str(tmp_path)
+
+
+def test_a_full_disk_is_the_users_to_mend_and_a_fault_of_ours_is_not():
+    said = disk_trouble(OSError(28, "No space left on device", "results/collect/cells.csv"))
+    assert said.startswith(
+        "1 problem with results/collect/cells.csv\n  It cannot be read or written"
+    )
+    assert "the disk is full" in said
+    assert "Make room on it, then repeat the command" in said
+    assert disk_trouble(OSError(2, "No such file or directory", "x")) is None
+    assert disk_trouble(ValueError("x")) is None
