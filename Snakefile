@@ -8,6 +8,9 @@ sys.path.insert(0, f"{workflow.basedir}/scripts")
 
 from charscreen.deviations import DEFAULT_LIMITS as FIRING_LIMITS
 from charscreen import graph
+from charscreen.job import disk_trouble
+from charscreen.locking import BusyError, hold_run
+from charscreen.provenance import digest
 from charscreen.screen import ScreenError, open_screen, render_check
 from charscreen.screen.unfilled import unfilled
 
@@ -19,6 +22,18 @@ except ScreenError as error:
     sys.exit(f"\n{error}\n")
 
 RESULTS = screen.config["results"]
+CONFIG_DIGESTS = {name: digest(name) for name in screen.files}
+
+# One run at a time, held until this process ends; its own processes on other machines and dry
+# runs need no lock. What a killed run left is cleared away.
+if workflow.is_main_process and not workflow.output_settings.dryrun:
+    try:
+        run_lock = hold_run(".", RESULTS, tell=lambda text: print(text, file=sys.stderr))
+    except BusyError as error:
+        sys.exit(f"\n{error}\n")
+    except OSError as error:
+        sys.exit(f"\n{disk_trouble(error) or error}\n")
+
 rows = {table: graph.plain_rows(found) for table, found in screen.tables.items()}
 
 

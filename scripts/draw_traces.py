@@ -1,9 +1,7 @@
 """Draws the traces of the tests of one batch: a sheet for each firing."""
 
-from pathlib import Path
-
 import polars as pl
-from charscreen.files import write_text
+from charscreen.files import write_folder
 from charscreen.gather import read_rows
 from charscreen.job import job
 from charscreen.trace_sheets import draw_sheets
@@ -17,7 +15,5 @@ with job(snakemake.log[0]):
         made_of=params.made_of,
         invented=params.invented,
     )
-    folder = Path(snakemake.output.sheets)
-    folder.mkdir(parents=True, exist_ok=True)
-    for firing, sheet in sheets.items():
-        write_text(folder / f"{firing}.svg", sheet)
+    files = {f"{firing}.svg": sheet for firing, sheet in sheets.items()}
+    write_folder(snakemake.output.sheets, files)

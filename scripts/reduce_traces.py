@@ -8,7 +8,7 @@ from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.capacitance.thinned import write_thinned
 from charscreen.findings import JOB_COLUMNS
 from charscreen.job import job
-from charscreen.provenance import digest
+from charscreen.provenance import ReadWhole
 from charscreen.rows_csv import write_rows_csv
 
 # A job has one core: more threads of the reader would only wait for each other.
@@ -16,6 +16,7 @@ os.environ.setdefault("POLARS_MAX_THREADS", "1")
 with job(snakemake.log[0]):
     params, output = snakemake.params, snakemake.output
     thinned: dict = {}
+    read = ReadWhole(snakemake.input.traces)
     rows, cycles, findings = reduce_tests(
         params.tests,
         params.cells,
@@ -26,7 +27,7 @@ with job(snakemake.log[0]):
         trace_folder="config/traces",
         thinned=thinned,
     )
-    traces = [{"trace": str(path), "sha256": digest(path)} for path in snakemake.input.traces]
+    traces = read.digests()
     write_rows_csv(rows, TEST_RESULT_COLUMNS, output.results)
     write_cycles(cycles, output.cycles)
     write_thinned(thinned, output.thinned)

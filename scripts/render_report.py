@@ -26,7 +26,7 @@ with job(snakemake.log[0]):
         "feedstock_names": params.names,
         "nitrogen_rich": params.nitrogen_rich,
         "provenance": provenance(
-            given.config_files,
+            params.config_digests,
             {row.trace: row.sha256 for row in digests},
             given.code,
             seed=params.config["seed"],

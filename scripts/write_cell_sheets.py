@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from charscreen.files import read_csv, write_text
+from charscreen.files import read_csv, write_folder
 from charscreen.job import job
 from charscreen.plan.cell_sheets import render_cell_sheets
 
@@ -19,7 +19,4 @@ with job(snakemake.log[0]):
         data_are_invented=params.invented,
         limits=params.limits,
     )
-    folder = Path(snakemake.output.sheets)
-    folder.mkdir(parents=True, exist_ok=True)
-    for name, page in sheets.items():
-        write_text(folder / f"{name}.html", page)
+    write_folder(snakemake.output.sheets, {f"{name}.html": page for name, page in sheets.items()})

@@ -2,7 +2,7 @@
 
 from pathlib import Path
 
-from charscreen.files import read_csv, read_json, write_text
+from charscreen.files import read_csv, read_json, write_folder, write_text
 from charscreen.job import job, tell
 from charscreen.plan.overview import render_overview
 from charscreen.plan.run_sheets import render_run_sheets
@@ -26,9 +26,7 @@ with job(snakemake.log[0]):
     summary, purity = read_json(given.summary), params.koh_purity_percent
     overview = render_overview(summary, **common, template=text["overview_template"])
     sheets = render_run_sheets(**common, template=text["template"], koh_purity_percent=purity)
-    Path(made.sheets).mkdir(parents=True, exist_ok=True)
-    for firing, page in sheets.items():
-        write_text(Path(made.sheets) / f"{firing}.html", page)
+    write_folder(made.sheets, {f"{firing}.html": page for firing, page in sheets.items()})
     write_text(made.overview, overview)
     if sheets:
         tell(f"The plan on one page: {made.overview}")

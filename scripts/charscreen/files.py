@@ -2,7 +2,9 @@
 
 import json
 import os
+import shutil
 import tempfile
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,21 +18,63 @@ def write_bytes(path: str | os.PathLike, data: bytes) -> None:
     Raises
     ------
     OSError
-        Where the folder cannot be written or the disk is full; the old file then stays.
+        Where the folder cannot be written or the disk is full; the old file then stays, and the
+        error names the file that was meant.
     """
     path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    temporary = None
     try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handle, temporary = tempfile.mkstemp(
+            dir=path.parent, prefix=f".{path.name}.", suffix=".part"
+        )
         with os.fdopen(handle, "wb") as stream:
             stream.write(data)
         umask = os.umask(0)
         os.umask(umask)
         os.chmod(temporary, 0o666 & ~umask)
         os.replace(temporary, path)
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
+    except BaseException as error:
+        if temporary is not None:
+            Path(temporary).unlink(missing_ok=True)
+        if isinstance(error, OSError):
+            raise _about(path, error) from error
         raise
+
+
+def write_folder(path: str | os.PathLike, texts: Mapping[str, str]) -> None:
+    """Write a folder of text files in place of what it held, whole or not at all.
+
+    Parameters
+    ----------
+    path : path-like
+        The folder; one that is there already is replaced.
+    texts : mapping of str to str
+        File name to content.
+
+    Raises
+    ------
+    OSError
+        See `write_bytes`; the old folder then stays.
+    """
+    path = Path(path)
+    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    try:
+        part.mkdir(parents=True)
+        for name, text in texts.items():
+            write_text(part / name, text)
+        if path.is_dir():
+            shutil.rmtree(path)
+        os.replace(part, path)
+    except OSError as error:
+        raise _about(path, error) from error
+    finally:
+        shutil.rmtree(part, ignore_errors=True)
+
+
+def _about(path: Path, error: OSError) -> OSError:
+    """The same error, told of the file that was meant and not of its temporary name."""
+    return OSError(error.errno, error.strerror or str(error), os.fspath(path))
 
 
 def write_text(path: str | os.PathLike, text: str) -> None:

@@ -1,13 +1,26 @@
 """The frame of a rule script: its log, and how a fault is told."""
 
+import errno
 import logging
 import sys
 import traceback
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 
 from charscreen.findings import UserError
+from charscreen.locking import hold_step
+
+# What the user can mend when a file cannot be written or read, by the system's error number.
+_DISK_TROUBLE = {
+    errno.ENOSPC: ("the disk is full", "Make room on it"),
+    errno.EDQUOT: ("your share of the disk is used up", "Make room in it"),
+    errno.EFBIG: ("the file would be larger than is allowed here", "Raise the limit (ulimit -f)"),
+    errno.EROFS: ("the disk can only be read", "Make it writable, or copy the screen"),
+    errno.EACCES: ("that is not permitted", "Give yourself the right to read and write there"),
+    errno.EPERM: ("that is not permitted", "Give yourself the right to read and write there"),
+    errno.EIO: ("the disk reported an error", "See to the disk"),
+}
 
 
 def tell(text: str) -> None:
@@ -22,13 +35,32 @@ def tell(text: str) -> None:
     print(text, flush=True)
 
 
+def disk_trouble(error: Exception) -> str | None:
+    """What the user is told of a disk that is full or cannot be written; None for other errors.
+
+    Parameters
+    ----------
+    error : Exception
+        As it was caught.
+    """
+    known = _DISK_TROUBLE.get(error.errno) if isinstance(error, OSError) else None
+    if known is None:
+        return None
+    found, remedy = known
+    return (
+        f"1 problem with {error.filename or 'a file of the results'}\n  It cannot be read or "
+        f"written: {found} ({error.strerror}). {remedy}, then repeat the command: it goes on from "
+        "here. No result is left half written."
+    )
+
+
 @contextmanager
 def job(log: str) -> Iterator[logging.Logger]:
     """Run the body of a rule script with its own log file.
 
-    Warnings of libraries go to the log. A `UserError` prints its message; any other exception
-    is ours: its traceback goes to the log and one line to the terminal. Both end the script
-    with exit status 1.
+    Warnings of libraries go to the log. A `UserError` prints its message, and so does a disk that
+    is full or cannot be written; any other exception is ours: its traceback goes to the log and
+    one line to the terminal. All end the script with exit status 1.
 
     Parameters
     ----------
@@ -40,9 +72,15 @@ def job(log: str) -> Iterator[logging.Logger]:
     logging.Logger
         Writes to the log file.
     """
+    hold_step()
     path = Path(log)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    handler = logging.FileHandler(path, mode="w", encoding="utf-8")
+    logging.raiseExceptions = False  # a log on a full disk must not hide what happened
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True)
+        handler = logging.FileHandler(path, mode="w", encoding="utf-8")
+    except OSError as error:
+        print(disk_trouble(error) or f"charscreen: {error}", file=sys.stderr)
+        sys.exit(1)
     handler.setFormatter(logging.Formatter("%(levelname)s %(name)s: %(message)s"))
     root = logging.getLogger()
     root.handlers[:] = [handler]
@@ -55,7 +93,12 @@ def job(log: str) -> Iterator[logging.Logger]:
         logging.getLogger("charscreen").error("%s", error)
         sys.exit(1)
     except Exception as error:
-        with path.open("a", encoding="utf-8") as stream:
+        trouble = disk_trouble(error)
+        if trouble:
+            print(f"\n{trouble}\n", file=sys.stderr)
+            logging.getLogger("charscreen").error("%s", trouble)
+            sys.exit(1)
+        with suppress(OSError), path.open("a", encoding="utf-8") as stream:
             traceback.print_exc(file=stream)
         print(
             f"charscreen: {type(error).__name__}: {error}\n"
@@ -64,4 +107,5 @@ def job(log: str) -> Iterator[logging.Logger]:
         )
         sys.exit(1)
     finally:
-        handler.flush()
+        with suppress(OSError):
+            handler.flush()

@@ -7,6 +7,8 @@ from collections.abc import Iterable, Mapping
 from datetime import UTC, datetime
 from pathlib import Path
 
+from charscreen.findings import UserError
+
 PACKAGES = ("snakemake", "numpy", "scipy", "pandas", "polars", "formulaic", "seaborn", "matplotlib")
 
 
@@ -16,6 +18,43 @@ def digest(path: str | Path) -> str:
         return hashlib.file_digest(stream, "sha256").hexdigest()
 
 
+class ReadWhole:
+    """Notes files before they are read, so that their digests tell what was read.
+
+    Parameters
+    ----------
+    paths : iterable of path-like
+        Files that are about to be read.
+    """
+
+    def __init__(self, paths: Iterable[str | Path]):
+        self._seen = {str(path): self._state(path) for path in paths}
+
+    def digests(self) -> list[dict]:
+        """Rows of trace and sha256, once all were read.
+
+        Raises
+        ------
+        UserError
+            Where a file was changed in between: the results would not be those of the digest.
+        """
+        rows = [{"trace": path, "sha256": digest(path)} for path in self._seen]
+        changed = [path for path, state in self._seen.items() if self._state(path) != state]
+        if changed:
+            raise UserError(
+                f"{len(changed)} problem{'s' if len(changed) > 1 else ''} with files that changed "
+                "while they were read\n"
+                + "\n".join(f"  {path}: wait until it is whole." for path in changed)
+                + "\n  Then repeat the command."
+            )
+        return rows
+
+    @staticmethod
+    def _state(path: str | Path) -> tuple[int, int, int]:
+        found = Path(path).stat()
+        return found.st_size, found.st_mtime_ns, found.st_ino
+
+
 def digest_of_all(pairs: Iterable[tuple[str, str]]) -> str:
     """One SHA-256 over many (name, digest) pairs; their order does not count."""
     lines = "".join(f"{name} {value}\n" for name, value in sorted(pairs))
@@ -23,7 +62,7 @@ def digest_of_all(pairs: Iterable[tuple[str, str]]) -> str:
 
 
 def provenance(
-    config_files: Iterable[str],
+    config_files: Mapping[str, str],
     traces: Mapping[str, str],
     code: Iterable[str],
     *,
@@ -33,8 +72,8 @@ def provenance(
 
     Parameters
     ----------
-    config_files : iterable of str
-        Settings and tables, relative to the screen.
+    config_files : mapping of str to str
+        Settings and tables, relative to the screen, to their SHA-256 when they were read.
     traces : mapping of str to str
         Trace file to its SHA-256.
     code : iterable of str
@@ -50,7 +89,7 @@ def provenance(
     """
     from importlib.metadata import version  # jobs that only take digests start without it
 
-    inputs = [(str(path), digest(path)[:12]) for path in sorted(config_files)]
+    inputs = [(path, value[:12]) for path, value in sorted(config_files.items())]
     if traces:
         count = f"{len(traces)} trace" if len(traces) == 1 else f"{len(traces)} traces"
         inputs.append((f"config/traces ({count})", digest_of_all(traces.items())[:12]))

@@ -6,7 +6,15 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.files import read_csv, read_json, to_frame, write_bytes, write_csv, write_json
+from charscreen.files import (
+    read_csv,
+    read_json,
+    to_frame,
+    write_bytes,
+    write_csv,
+    write_folder,
+    write_json,
+)
 
 
 def test_table_comes_back_as_it_was(tmp_path):
@@ -55,3 +63,27 @@ def test_json_refuses_nan(tmp_path):
     with pytest.raises(ValueError, match="JSON compliant"):
         write_json({"a": float("nan")}, tmp_path / "y.json")
     assert not (tmp_path / "y.json").exists()
+
+
+def test_folder_replaces_the_old_one_whole(tmp_path):
+    write_folder(tmp_path / "sheets", {"F01.html": "old", "F02.html": "old"})
+    write_folder(tmp_path / "sheets", {"F01.html": "new"})
+    assert {p.name: p.read_text() for p in (tmp_path / "sheets").iterdir()} == {"F01.html": "new"}
+    assert [p.name for p in tmp_path.iterdir()] == ["sheets"]
+
+
+def test_failed_folder_keeps_the_old_one_and_names_it(tmp_path, monkeypatch):
+    write_folder(tmp_path / "sheets", {"F01.html": "old"})
+    real = os.replace
+
+    def refuse(source, target):
+        if Path(target).name == "F02.html":
+            raise OSError(28, "No space left on device")
+        real(source, target)
+
+    monkeypatch.setattr(os, "replace", refuse)
+    with pytest.raises(OSError, match="No space left") as caught:
+        write_folder(tmp_path / "sheets", {"F01.html": "new", "F02.html": "new"})
+    assert caught.value.filename == str(tmp_path / "sheets")
+    assert (tmp_path / "sheets" / "F01.html").read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["sheets"]

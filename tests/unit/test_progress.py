@@ -134,3 +134,16 @@ def test_every_target_of_the_graph_is_known(package):
     local = rules.split("localrules:", 1)[1]
     named = {line.strip(" ,") for line in local.splitlines() if line.strip()}
     assert named <= set(package._TARGETS)
+
+
+def test_trouble_with_the_disk_is_told_without_the_engines_frames(handler, capsys):
+    shown = handler()
+    frames = (
+        "RuleException:\nOSError in file x.smk, line 65:\n[Errno 28] No space left on device\n"
+        '  File "tempfile.py", line 483, in func_wrapper'
+    )
+    shown.emit(record(LogEvent.ERROR, frames, logging.ERROR, exception="RuleException"))
+    assert capsys.readouterr().err == (
+        "The disk is full. Make room on it, then repeat the command: it goes on from here.\n"
+        "  [Errno 28] No space left on device\n"
+    )

@@ -21,6 +21,9 @@ rule check:
         f"{RESULTS}/logs/check.log",
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         text=render_check(screen),
     message:
@@ -40,6 +43,9 @@ rule compute_yields:
         f"{RESULTS}/benchmarks/compute_yields.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         masses=rows["masses"],
         design=rows["design"],
@@ -76,8 +82,12 @@ rule summarise_firings:
         f"{RESULTS}/benchmarks/summarise_firings.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         firings=rows["firings"],
+        prints=graph.fingerprints(graph.logs_of(rows["firings"])),
         readings=rows["firing_readings"],
         planned=graph.planned_firings(rows["design"]),
         column_maps={
@@ -110,8 +120,13 @@ rule reduce_traces:
         batch=r"\d{3}",
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1500,
+        runtime=60,
     params:
         tests=lambda wildcards: BATCHES[wildcards.batch],
+        # A changed trace is seen even where its time is an old one.
+        prints=lambda wildcards: graph.fingerprints(graph.traces_of(BATCHES[wildcards.batch])),
         cells=lambda wildcards: graph.rows_where(
             rows["cells"],
             "cell",
@@ -148,6 +163,9 @@ rule gather_tests:
         f"{RESULTS}/benchmarks/gather_tests.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     message:
         "Gathering the results of all tests"
     script:
@@ -168,6 +186,9 @@ rule summarise_cells:
         f"{RESULTS}/benchmarks/summarise_cells.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         cells=rows["cells"],
         design=rows["design"],
@@ -198,6 +219,9 @@ rule gather_findings:
         f"{RESULTS}/benchmarks/gather_findings.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         findings=[finding.as_row() for finding in screen.findings],
         left_out=screen.left_out,

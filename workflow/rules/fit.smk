@@ -46,6 +46,9 @@ rule fit_yield:
         f"{RESULTS}/benchmarks/fit_yield.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         feedstocks=FEEDS,
@@ -73,6 +76,9 @@ rule fit_performance:
         f"{RESULTS}/benchmarks/fit_performance.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         of_cells=OF_CELLS,
@@ -99,6 +105,9 @@ rule fit_device:
         f"{RESULTS}/benchmarks/fit_device.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=60,
     params:
         design=rows["design"],
         settings=FIT_SETTINGS,

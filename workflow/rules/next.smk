@@ -36,6 +36,9 @@ rule propose_next:
         f"{RESULTS}/benchmarks/propose_next.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         merit=screen.config["merits"][0],
         design=rows["design"],
@@ -74,6 +77,9 @@ rule write_next_sheet:
         f"{RESULTS}/benchmarks/write_next_sheet.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],

@@ -34,6 +34,9 @@ rule make_plan:
     conda:
         "../../environment.yml"
     threads: 4
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         feedstocks=rows["feedstocks"],
         plan=screen.config["plan"],
@@ -64,6 +67,9 @@ rule compare_plan:
         f"{RESULTS}/benchmarks/compare_plan.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         design=rows["design"],
         masses=rows["masses"],
@@ -92,6 +98,9 @@ rule write_run_sheets:
         f"{RESULTS}/benchmarks/write_run_sheets.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
@@ -120,6 +129,9 @@ rule write_cell_sheets:
         f"{RESULTS}/benchmarks/write_cell_sheets.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
@@ -147,6 +159,9 @@ rule print_sheets:
         kind="run|cell",
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         title=screen.config["title"],
     message:
@@ -174,6 +189,9 @@ rule write_plan_lists:
         f"{RESULTS}/benchmarks/write_plan_lists.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
@@ -202,6 +220,9 @@ rule write_forms:
         f"{RESULTS}/benchmarks/write_forms.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=500,
+        runtime=10,
     params:
         names={
             "feedstock": [row["feedstock"] for row in rows["feedstocks"]],
@@ -238,6 +259,9 @@ rule judge_plan:
         f"{RESULTS}/benchmarks/judge_plan.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         feedstocks=rows["feedstocks"],
         names={row["feedstock"]: row["name"] for row in rows["feedstocks"]},

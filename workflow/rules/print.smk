@@ -19,6 +19,9 @@ rule tell_no_pdf:
         f"{RESULTS}/benchmarks/tell_no_pdf.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     message:
         "Looking for the library that lays out text on paper"
     script:

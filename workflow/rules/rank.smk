@@ -65,6 +65,9 @@ rule rank_candidates:
         f"{RESULTS}/benchmarks/rank_candidates.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         design=rows["design"],
         merits=screen.config["merits"],
@@ -102,6 +105,9 @@ rule compare_candidates:
         f"{RESULTS}/benchmarks/compare_candidates.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         merits=screen.config["merits"],
         ranking=screen.config["ranking"],

@@ -24,6 +24,9 @@ rule draw_figures:
         f"{RESULTS}/benchmarks/draw_figures.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         merits=screen.config["merits"],
         invented=screen.config["data_are_invented"],
@@ -50,6 +53,9 @@ rule draw_traces:
         batch=r"\d{3}",
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         made_of=lambda wildcards: graph.made_of(
             BATCHES[wildcards.batch],
@@ -100,8 +106,13 @@ rule render_report:
         f"{RESULTS}/benchmarks/render_report.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         config=screen.config,
+        # Of the files as the rows were read from them, even where one is edited during the run.
+        config_digests=CONFIG_DIGESTS,
         unused=screen.unused,
         unfilled=unfilled(screen.tables),
         names=FEEDSTOCK_NAMES,
@@ -130,6 +141,9 @@ rule print_report:
         f"{RESULTS}/benchmarks/print_report.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     message:
         "Printing the report as PDF"
     script:
@@ -157,6 +171,9 @@ rule write_workbook:
         f"{RESULTS}/benchmarks/write_workbook.tsv"
     conda:
         "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
     params:
         title=screen.config["title"],
         invented=screen.config["data_are_invented"],

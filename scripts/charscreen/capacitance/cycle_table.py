@@ -1,6 +1,6 @@
 """The table of cycles as a Parquet file: written per batch, then joined."""
 
-import os
+import io
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -9,6 +9,7 @@ from charscreen.capacitance.result_columns import (
     TEXT_COLUMNS,
     WHOLE_COLUMNS,
 )
+from charscreen.files import write_bytes
 
 if TYPE_CHECKING:
     import polars as pl
@@ -79,12 +80,7 @@ def _schema() -> dict:
 
 
 def _write(frame: "pl.DataFrame", path: str | Path) -> None:
-    """Through a temporary name, so that the file is whole or not there."""
-    path = Path(path)
-    path.parent.mkdir(parents=True, exist_ok=True)
-    temporary = path.with_name(f".{path.name}.part")
-    try:
-        frame.write_parquet(temporary)
-        os.replace(temporary, path)
-    finally:
-        temporary.unlink(missing_ok=True)
+    """Whole or not at all, as every file of ours."""
+    stream = io.BytesIO()
+    frame.write_parquet(stream)
+    write_bytes(path, stream.getvalue())

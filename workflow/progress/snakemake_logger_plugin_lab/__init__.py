@@ -25,7 +25,14 @@ _REASONS = {
     "Updated input files": "an input has changed",
     "Input files updated by another job": "an earlier step is made anew",
 }
-_LOCKED = "another run is at work on this screen, or one was cut off while its lock was held"
+# What the engine itself met on the disk, by the system's error number in its words.
+_DISK = {
+    "[Errno 28]": "The disk is full. Make room on it",
+    "[Errno 122]": "Your share of the disk is used up. Make room in it",
+    "[Errno 27]": "A file would be larger than is allowed here. Raise the limit (ulimit -f)",
+    "[Errno 30]": "The disk can only be read. Make it writable, or copy the screen to one that is",
+    "[Errno 13]": "A file or folder is not yours to write. Give yourself the right",
+}
 
 
 class LogHandler(LogHandlerBase):
@@ -99,11 +106,17 @@ class LogHandler(LogHandlerBase):
             return
         if name == "LockException":
             self._say(
-                f"The screen is locked: {_LOCKED}.\n"
+                "The screen is locked: another run is at work on it, or one was cut off and the "
+                "file system here cannot tell.\n"
                 "  Wait for the other run. If there is none (after a power cut, say): "
                 "repeat the command with --unlock, then without."
             )
             return
+        for mark, words in _DISK.items():
+            if mark in text:
+                line = next(line for line in text.splitlines() if mark in line)
+                self._say(f"{words}, then repeat the command: it goes on from here.\n  {line}")
+                return
         if name == "MissingRuleException":
             text = f"{text.split(chr(10), 1)[-1]}\n  Targets with a name: {', '.join(_TARGETS)}."
         self._say(text)

@@ -1,0 +1,102 @@
+"""Ways to disturb a run, and the ways to tell whether it did harm."""
+
+import hashlib
+import os
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[1]
+# When and how, and how long, differ from run to run by design; so do the engine's own logs.
+TIMED = ("logs/", "benchmarks/", "run.json")
+
+
+def start(folder: Path, *arguments: str, **how) -> subprocess.Popen:
+    """A run of a screen in a process group of its own; errors go to its output.
+
+    Parameters
+    ----------
+    folder : Path
+        The screen.
+    arguments : str
+        For the command.
+    how
+        For `subprocess.Popen`.
+    """
+    paths = [str(ROOT / "workflow" / "progress"), os.environ.get("PYTHONPATH", "")]
+    environment = os.environ | {
+        "SNAKEMAKE_PROFILE": str(ROOT / "workflow" / "profiles" / "default"),
+        "PYTHONPATH": os.pathsep.join(path for path in paths if path),
+        "OPENBLAS_NUM_THREADS": "1",
+    }
+    command = (sys.executable, "-m", "snakemake", "--snakefile", str(ROOT / "Snakefile"))
+    return subprocess.Popen(
+        [*command, "--directory", str(folder), "--cores", "2", *arguments],
+        cwd=ROOT,
+        env=environment,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+        start_new_session=True,
+        **how,
+    )
+
+
+def finish(folder: Path, *arguments: str, **how) -> tuple[int, str]:
+    """Run a screen to its end: exit status and all it said."""
+    run = start(folder, *arguments, **how)
+    said, _ = run.communicate(timeout=900)
+    return run.returncode, said
+
+
+def disturb(run: subprocess.Popen, after_s: float, kind: str) -> None:
+    """Strike a run at a moment.
+
+    Parameters
+    ----------
+    run : Popen
+        From `start`.
+    after_s : float
+        How long it may work before. [s]
+    kind : str
+        ``group`` kills all its processes, ``engine`` the engine alone so that its steps go on,
+        ``interrupt`` is Ctrl-C.
+    """
+    time.sleep(after_s)
+    if run.poll() is not None:
+        return
+    if kind == "engine":
+        os.kill(run.pid, signal.SIGKILL)
+        run.wait()
+        return  # its steps hold the pipe: nobody waits for them here
+    os.killpg(run.pid, signal.SIGINT if kind == "interrupt" else signal.SIGKILL)
+    run.communicate(timeout=120)
+
+
+def content(folder: Path) -> dict[str, str]:
+    """Digest of every file below a folder but those that tell times, by relative path."""
+    found = {}
+    for path in sorted(folder.rglob("*")):
+        name = path.relative_to(folder).as_posix()
+        if path.is_file() and not name.startswith(TIMED):
+            found[name] = hashlib.sha256(path.read_bytes()).hexdigest()
+    return found
+
+
+def inputs(folder: Path) -> dict[str, tuple[str, int]]:
+    """Digest and time of every file of a screen's config/."""
+    return {
+        path.relative_to(folder).as_posix(): (
+            hashlib.sha256(path.read_bytes()).hexdigest(),
+            path.stat().st_mtime_ns,
+        )
+        for path in sorted((folder / "config").rglob("*"))
+        if path.is_file()
+    }
+
+
+def spoilt(whole: dict[str, str], now: dict[str, str]) -> list[str]:
+    """Files in a disturbed folder that are neither absent nor just what they are to be."""
+    return sorted(name for name, value in now.items() if whole.get(name) != value)
