@@ -56,7 +56,7 @@ class PlannedScreens:
         settings = {"draws": draws, "prior_scale": 1.0, "seed": seed}
         done = pd.DataFrame({"firing": []})
         fitted = fit_capacitance_model(cells, self.design, done, settings=settings)
-        _, summary = rank_candidates(
+        _, summary, *_ = rank_candidates(
             self.candidates,
             {"capacitance": fitted.model},
             {"capacitance": fitted.draws},

@@ -45,6 +45,8 @@ MODEL_TABLES = (
     "effort",
     "inference",
 )
+# Covariances and degrees of freedom are for programs, not for a spreadsheet.
+WORKBOOK_MODEL_TABLES = tuple(name for name in MODEL_TABLES if name != "inference")
 
 
 def count_batches(load_bytes: float) -> int:

@@ -210,9 +210,9 @@ def test_findings_are_sorted_and_inputs_untouched(tmp_path):
 
 def test_unused_columns_are_named(tmp_path):
     head, *rows = TABLES["feedstocks"].splitlines()
-    text = "\n".join([f"{head},price_per_kg", *(f"{row},3" for row in rows)]) + "\n"
+    text = "\n".join([f"{head},volatile_d_percent", *(f"{row},70" for row in rows)]) + "\n"
     screen = open_screen(write_screen(tmp_path, feedstocks=text))
-    assert screen.unused == ["feedstocks.price_per_kg"]
+    assert screen.unused == ["feedstocks.volatile_d_percent"]
 
 
 def test_what_the_check_prints(tmp_path):

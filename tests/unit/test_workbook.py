@@ -10,7 +10,7 @@ import pytest
 from charscreen.capacitance.result_columns import TEST_RESULT_COLUMNS
 from charscreen.firing_log.firings import FIRING_COLUMNS
 from charscreen.gather import LEFT_OUT_COLUMNS
-from charscreen.graph import MODEL_TABLES
+from charscreen.graph import WORKBOOK_MODEL_TABLES
 from charscreen.models.tables import TABLES
 from charscreen.rank.ranking import COLUMNS as RANKING_COLUMNS
 from charscreen.report.column_words import column_words, sheet_words, unit_of
@@ -33,6 +33,12 @@ DEMO = {
     "yields": "collect/yields",
     "cells": "collect/cells",
     "findings": "collect/findings",
+    "feedstocks": "rank/feedstocks",
+    "comparison": "rank/groups",
+    "front": "rank/front",
+    "desirability": "rank/desirability",
+    "sensitivity": "rank/sensitivity",
+    "options": "next/options",
 }
 
 
@@ -52,7 +58,7 @@ def columns_of_results() -> list[tuple[str, str]]:
         "firings": FIRING_COLUMNS,
         "left_out": LEFT_OUT_COLUMNS,
     }
-    found |= {table: ["model", *TABLES[table]] for table in MODEL_TABLES}
+    found |= {table: ["model", *TABLES[table]] for table in WORKBOOK_MODEL_TABLES}
     for sheet, file in DEMO.items():
         with (ROOT / f"results_demo/{file}.csv").open(encoding="utf-8", newline="") as stream:
             found[sheet] = next(csv.reader(stream))

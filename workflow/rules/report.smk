@@ -154,6 +154,12 @@ rule write_workbook:
     input:
         **MODEL_FILES,
         ranking=f"{RESULTS}/rank/ranking.csv",
+        feedstocks=f"{RESULTS}/rank/feedstocks.csv",
+        comparison=f"{RESULTS}/rank/groups.csv",
+        front=f"{RESULTS}/rank/front.csv",
+        desirability=f"{RESULTS}/rank/desirability.csv",
+        sensitivity=f"{RESULTS}/rank/sensitivity.csv",
+        options=f"{RESULTS}/next/options.csv",
         yields=f"{RESULTS}/collect/yields.csv",
         cells=f"{RESULTS}/collect/cells.csv",
         tests=f"{RESULTS}/collect/test_results.csv",
