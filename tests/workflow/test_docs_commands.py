@@ -10,7 +10,9 @@ import subprocess
 from pathlib import Path
 
 import pytest
+import yaml
 from charscreen.cautions import all_cautions
+from charscreen.screen.config import load_config
 
 ROOT = Path(__file__).resolve().parents[2]
 DOCUMENTS = ["README.md", *sorted(f"docs/{path.name}" for path in (ROOT / "docs").glob("*.md"))]
@@ -88,3 +90,17 @@ def test_readme_holds_every_caution():
     assert sorted(entry.rstrip(".") for entry in entries) == sorted(
         caution.title for caution in all_cautions()
     )
+
+
+@pytest.mark.parametrize("document", DOCUMENTS)
+def test_settings_shown_are_accepted(document, tmp_path):
+    """Each ```yaml block, laid over the settings of the demo, raises nothing."""
+    text = (ROOT / document).read_text(encoding="utf-8")
+    demo = (ROOT / "config" / "config.yaml").read_text(encoding="utf-8")
+    for shown in re.findall(r"^```yaml\n(.*?)^```$", text, re.M | re.S):
+        path = tmp_path / "config.yaml"
+        path.write_text(
+            yaml.safe_dump(yaml.safe_load(demo) | yaml.safe_load(shown), allow_unicode=True),
+            encoding="utf-8",
+        )
+        assert load_config(path)[1] == []
