@@ -6,7 +6,10 @@ from pathlib import Path
 import pytest
 
 ROOT = Path(__file__).resolve().parents[2]
-GUIDES = ("README.md", "DEVELOPERS.md", "config/README.md", "docs/trust.md")
+GUIDES = (
+    *("README.md", "DEVELOPERS.md", "config/README.md"),
+    *sorted(f"docs/{path.name}" for path in (ROOT / "docs").glob("*.md")),
+)
 
 
 @pytest.mark.parametrize("guide", GUIDES)
