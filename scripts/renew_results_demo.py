@@ -9,11 +9,14 @@ import sys
 import tempfile
 from pathlib import Path
 
+from charscreen.graph import WORKBOOK_MODEL_TABLES
+
 ROOT = Path(__file__).resolve().parents[1]
-KEPT = ("report.html", "collect/*.csv", "fit/*.csv", "fit/*.json")
+KEPT = ("report.html", "collect/*.csv", "fit/*.json")
+KEPT += tuple(f"fit/*_{table}.csv" for table in WORKBOOK_MODEL_TABLES)
 KEPT += tuple(f"figures/{name}*.svg" for name in ("ranking", "yields", "capacitances", "response"))
 KEPT += ("rank/*.csv", "rank/*.json", "next/*")
-KEPT += ("plan/*.csv", "plan/*.json", "plan/*.html", "plan/run_sheets/*.html")
+KEPT += ("plan/*.csv", "plan/*.json", "plan/*.html")
 KEPT += ("summary.pdf", "plan/run_sheets.pdf")
 
 
