@@ -91,19 +91,17 @@ def _without_logger(profile: Path, folder: Path) -> Path:
     return folder
 
 
-@pytest.hookimpl(tryfirst=True)
+@pytest.hookimpl(wrapper=True)
 def pytest_collection_modifyitems(items):
-    """Tests of the finished demo share one process, so that it is run once, and begin first."""
+    """Tests of the finished demo share one process, so that it is run once, and begin first.
+
+    A wrapper, so that the groups stand before the plugin that spreads the tests reads them.
+    """
     on_demo = [item for item in items if {"demo", "demo_copy"} & set(item.fixturenames)]
     for item in on_demo:
         item.add_marker(pytest.mark.xdist_group("demo"))
     items.sort(key=lambda item: item not in on_demo)
-
-
-@pytest.fixture(scope="session")
-def screen_in() -> type[Screen]:
-    """What makes a screen of a folder, for modules that write their own."""
-    return Screen
+    return (yield)
 
 
 @pytest.fixture(scope="session")

@@ -53,7 +53,8 @@ def test_all_tables_are_there_and_full(demo):
     assert len(read_csv(collect / "cells.csv")) > 100
     assert len(read_csv(collect / "test_results.csv")) > 140
     ranking = read_csv(demo.results / "rank" / "ranking.csv")
-    assert set(ranking["merit"]) == {"electrode_F_per_g", "device_F_per_kg_d"}
+    merits = {"electrode_F_per_g", "device_F_per_kg_d", "cost_per_device_F"}
+    assert set(ranking["merit"]) == merits
     assert (ranking["estimate_lo"] <= ranking["estimate"]).all()
     assert (ranking["estimate"] <= ranking["estimate_hi"]).all()
     for _, one in ranking.groupby("merit"):

@@ -51,7 +51,14 @@ def clone(tmp_path_factory) -> Path:
     return folder
 
 
-@pytest.mark.parametrize("document", DOCUMENTS)
+# These run the demo or a whole screen for a minute and more.
+LONG = ("README.md", "docs/tutorial.md")
+
+
+@pytest.mark.parametrize(
+    "document",
+    [pytest.param(name, marks=[pytest.mark.slow] * (name in LONG)) for name in DOCUMENTS],
+)
 def test_commands_run(document, clone):
     for name in ("my_screen", "side_by_side"):
         shutil.rmtree(clone / name, ignore_errors=True)

@@ -97,6 +97,7 @@ def change_first(table: Path, column: str, factor: float) -> None:
         csv.writer(stream).writerows([head, *rows])
 
 
+@pytest.mark.slow
 def test_a_table_edited_during_a_run_waits_for_the_next(demo_copy):
     table = demo_copy.config / "masses.csv"
     shutil.rmtree(demo_copy.results / "rank")
@@ -119,6 +120,7 @@ def test_a_table_edited_during_a_run_waits_for_the_next(demo_copy):
     assert not demo_copy.planned("all")
 
 
+@pytest.mark.slow
 def test_times_in_the_future_and_the_past_hide_no_change(demo_copy):
     trace = sorted((demo_copy.config / "traces").glob("T*.csv"))[0]
     old = time.time() - 3e8
