@@ -105,6 +105,12 @@ def pytest_collection_modifyitems(items):
 
 
 @pytest.fixture(scope="session")
+def screen_in() -> type[Screen]:
+    """What makes a screen of a folder, for modules that write their own."""
+    return Screen
+
+
+@pytest.fixture(scope="session")
 def demo(tmp_path_factory) -> Screen:
     """The demo screen, run once to the end; tests read it and leave it as it is."""
     folder = tmp_path_factory.mktemp("demo")
