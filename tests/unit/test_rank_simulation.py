@@ -15,6 +15,8 @@ from simulated_screen import simulate_screen
 SCREENS = 12
 KEYS = ["feedstock", "activation", "peak_temperature_C", "hold_min"]
 
+pytestmark = pytest.mark.slow  # a minute and a half of simulated screens
+
 
 @pytest.fixture(scope="module")
 def outcomes():

@@ -198,6 +198,7 @@ def test_one_new_test_reruns_one_batch(demo_copy):
     assert not {"compute_yields", "fit_yield"} & set(planned)
 
 
+@pytest.mark.slow
 def test_edited_library_module_reruns_the_rules_that_use_it(demo_copy, tmp_path):
     code = tmp_path / "code"
     for part in ("Snakefile", "environment.yml"):

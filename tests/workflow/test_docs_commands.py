@@ -52,7 +52,7 @@ def clone(tmp_path_factory) -> Path:
 
 
 # These run the demo or a whole screen for a minute and more.
-LONG = ("README.md", "docs/tutorial.md")
+LONG = ("README.md", "docs/how_do_i.md", "docs/tutorial.md")
 
 
 @pytest.mark.parametrize(
