@@ -165,6 +165,7 @@ def test_a_screen_with_yields_of_some_and_cells_of_others_is_ranked(screen):
     assert ranking.groupby("merit")["p_best"].sum().tolist() == pytest.approx([1, 1, 1])
 
 
+@pytest.mark.slow
 def test_the_truth_lies_inside_the_intervals_about_as_often_as_stated():
     # 4 screens, 90 % intervals of all tested candidates (about 60 each). Candidates of one
     # screen share their firings, so the screen is the unit: with some 60 candidates of pairwise

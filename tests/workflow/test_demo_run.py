@@ -258,6 +258,7 @@ def test_committed_ranking_is_that_of_a_new_run(demo):
     np.testing.assert_allclose(new["expected_rank"], kept["expected_rank"], atol=1.0)
 
 
+@pytest.mark.slow
 def test_two_runs_give_the_same_bytes(demo, tmp_path):
     shutil.copytree(ROOT / "config", tmp_path / "again" / "config")
     again = type(demo)(tmp_path / "again")
