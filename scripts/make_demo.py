@@ -4,7 +4,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from demo.write import NotTheDemo, write_demo
+from charscreen.demo.write import NotTheDemo, write_demo
 
 ROOT = Path(__file__).resolve().parent.parent
 

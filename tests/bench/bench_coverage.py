@@ -22,7 +22,7 @@ from statistics import mean, stdev
 ROOT = Path(__file__).resolve().parents[2]
 sys.path.insert(0, str(ROOT / "scripts"))
 
-from demo.write import write_demo  # noqa: E402
+from charscreen.demo.write import write_demo  # noqa: E402
 
 
 def run_screen(seed: int, folder: Path, cores: int) -> tuple[list[dict], dict]:

@@ -13,15 +13,15 @@ from pathlib import Path
 import numpy as np
 import pytest
 import yaml
+from charscreen.demo.bench import make_cells
+from charscreen.demo.circuit import Cell, Phase, constant_current, held_voltage, through_load
+from charscreen.demo.feedstocks import FEEDSTOCKS
+from charscreen.demo.protocols import cycle_cell, discharge_through
+from charscreen.demo.scenario import make_scenario
+from charscreen.demo.truth import SCATTER, fraction, logit, make_truth
+from charscreen.demo.weighing import make_chains
+from charscreen.demo.write import NotTheDemo, make_files, write_demo
 from charscreen.firing_log import read_kiln_log, summarise_firing
-from demo.bench import make_cells
-from demo.circuit import Cell, Phase, constant_current, held_voltage, through_load
-from demo.feedstocks import FEEDSTOCKS
-from demo.protocols import cycle_cell, discharge_through
-from demo.scenario import make_scenario
-from demo.truth import SCATTER, fraction, logit, make_truth
-from demo.weighing import make_chains
-from demo.write import NotTheDemo, make_files, write_demo
 from scipy.integrate import solve_ivp
 
 ROOT = Path(__file__).resolve().parents[2]

@@ -9,6 +9,7 @@ from charscreen import cautions
 from charscreen.costs import ROOM_TEMPERATURE_C
 from charscreen.ledger.stoichiometry import koh_balance
 from charscreen.plan.feed import RAISED
+from charscreen.plan.firing_steps import ACTIVATION_STEPS, CHAR_STEPS, WASH
 from charscreen.plan.labels import label_svg
 from charscreen.plan.pages import (
     fill_page,
@@ -21,28 +22,6 @@ from charscreen.plan.pages import (
 from charscreen.rounding import is_number
 
 _DEFAULT_LIMITS = {"koh_warning_C": 650.0, "nitrogen_d_percent": 2.0}
-_WASH = "Washed until the water is neutral, dried at 105\N{NO-BREAK SPACE}°C to constant mass"
-_CHAR_STEPS = (
-    "Balance zeroed, empty crucibles weighed",
-    "Feed weighed, dried at 105\N{NO-BREAK SPACE}°C to constant mass, weighed again, or its "
-    "moisture taken from an aliquot",
-    "Crucibles marked with their run and checked against the map",
-    "Charge packed in carbon powder, lid on",
-    "Off-gas led outdoors, alarm tried",
-    "Kiln log started, programme checked against the conditions above",
-    "Kiln cold right through before it was opened",
-    "Char weighed dry, put into closed metal with its run on it",
-)
-_ACTIVATION_STEPS = (
-    "Balance zeroed; char taken weighed",
-    "KOH weighed from a closed pack, quickly: it takes up water from the air",
-    "Char and KOH mixed, crucibles marked with their run, lids on",
-    "Place of each crucible written on the map",
-    "Kiln log started, programme checked against the conditions above",
-    "Kiln cold right through before it was opened, by the written procedure",
-    _WASH,
-    "Activated carbon weighed dry, container marked with its run",
-)
 
 
 def firings_of(design: pd.DataFrame) -> list[tuple[str, str]]:
@@ -279,7 +258,7 @@ def _char_sheet(here: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping)
             "crucible goes into char_gross_g, the empty crucible into char_tare_g. What was not "
             "weighed stays empty: do not write what was planned."
         ),
-        "steps": _CHAR_STEPS,
+        "steps": CHAR_STEPS,
         "cautions": cautions.cautions_for(carbonise=True),
     }
 
@@ -381,13 +360,13 @@ def _activation_sheet(
 def _activation_steps(nitrogen_rich: Sequence[str]) -> tuple[str, ...]:
     """The work list; with nitrogen-rich feeds the cyanide test stands before the wash."""
     if not nitrogen_rich:
-        return _ACTIVATION_STEPS
+        return ACTIVATION_STEPS
     test = (
         f"{', '.join(nitrogen_rich)}: product tested for cyanide before any acid touched it, "
         "result noted below"
     )
-    at = _ACTIVATION_STEPS.index(_WASH)
-    return (*_ACTIVATION_STEPS[:at], test, *_ACTIVATION_STEPS[at:])
+    at = ACTIVATION_STEPS.index(WASH)
+    return (*ACTIVATION_STEPS[:at], test, *ACTIVATION_STEPS[at:])
 
 
 def _per_purity(koh_purity_percent: float) -> str:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo.protocols import Record
+from charscreen.demo.protocols import Record
 
 INVENTED = "invented data, charscreen demo"
 

@@ -5,12 +5,12 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from demo.circuit import Cell
-from demo.loggers import LOGGERS, read_off, write_trace
-from demo.protocols import cycle_cell, discharge_through
-from demo.random_streams import stream
-from demo.scenario import Lot, Scenario
-from demo.truth import SCATTER, Truth
+from charscreen.demo.circuit import Cell
+from charscreen.demo.loggers import LOGGERS, read_off, write_trace
+from charscreen.demo.protocols import cycle_cell, discharge_through
+from charscreen.demo.random_streams import stream
+from charscreen.demo.scenario import Lot, Scenario
+from charscreen.demo.truth import SCATTER, Truth
 
 BINDER_PERCENT = 10.0
 ADDITIVE_PERCENT = 5.0

@@ -4,10 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo.feedstocks import BY_ID
-from demo.random_streams import stream
-from demo.scenario import KOH_RATIO, Lot, Scenario
-from demo.truth import SCATTER, Truth, fraction
+from charscreen.demo.feedstocks import BY_ID
+from charscreen.demo.random_streams import stream
+from charscreen.demo.scenario import KOH_RATIO, Lot, Scenario
+from charscreen.demo.truth import SCATTER, Truth, fraction
 
 BENCH_SD_G = 0.01
 

@@ -5,8 +5,8 @@ from datetime import date, timedelta
 
 import numpy as np
 
-from demo.feedstocks import BY_ID, FEEDSTOCKS, REFERENCE
-from demo.random_streams import stream
+from charscreen.demo.feedstocks import BY_ID, FEEDSTOCKS, REFERENCE
+from charscreen.demo.random_streams import stream
 
 TEMPERATURES_C = (600, 700, 800)
 HOLDS_MIN = (30, 60)

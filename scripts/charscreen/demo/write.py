@@ -8,10 +8,10 @@ from pathlib import Path
 
 import yaml
 
-from demo.bench import run_bench
-from demo.feedstocks import FEEDSTOCKS
-from demo.kiln import clock, hand_readings, log_of, make_logs
-from demo.scenario import (
+from charscreen.demo.bench import run_bench
+from charscreen.demo.feedstocks import FEEDSTOCKS
+from charscreen.demo.kiln import clock, hand_readings, log_of, make_logs
+from charscreen.demo.scenario import (
     ACTIVATION_HOLD_MIN,
     ACTIVATION_TEMPERATURE_C,
     KOH_RATIO,
@@ -20,9 +20,9 @@ from demo.scenario import (
     Lot,
     make_scenario,
 )
-from demo.settings import settings_text
-from demo.truth import describe_truth, make_truth
-from demo.weighing import describe_chain, make_chains, weigh_lots
+from charscreen.demo.settings import settings_text
+from charscreen.demo.truth import describe_truth, make_truth
+from charscreen.demo.weighing import describe_chain, make_chains, weigh_lots
 
 COLUMNS = {
     "feedstocks": (

@@ -8,9 +8,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo.feedstocks import FEEDSTOCKS
-from demo.random_streams import stream
-from demo.scenario import HOLDS_MIN, KOH_RATIO, TEMPERATURES_C, Scenario
+from charscreen.demo.feedstocks import FEEDSTOCKS
+from charscreen.demo.random_streams import stream
+from charscreen.demo.scenario import HOLDS_MIN, KOH_RATIO, TEMPERATURES_C, Scenario
 
 SCATTER = {
     "capacitance": {"firing": 0.10, "activation_firing": 0.05, "lot": 0.08, "cell": 0.10},

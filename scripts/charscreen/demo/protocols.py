@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from demo.circuit import Cell, Drive, Phase, constant_current, held_voltage, through_load
+from charscreen.demo.circuit import Cell, Drive, Phase, constant_current, held_voltage, through_load
 
 DISCHARGED_V = 0.0
 LONGEST_PHASE_S = 600.0

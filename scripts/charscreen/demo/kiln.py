@@ -2,8 +2,8 @@
 
 import numpy as np
 
-from demo.random_streams import stream
-from demo.scenario import OVERSHOT_C, RAMP_C_PER_MIN, Firing, Scenario
+from charscreen.demo.random_streams import stream
+from charscreen.demo.scenario import OVERSHOT_C, RAMP_C_PER_MIN, Firing, Scenario
 
 ROOM_C = 20.0
 # The switched-off kiln falls towards the room with this time constant. [min]
