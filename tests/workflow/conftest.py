@@ -1,5 +1,6 @@
 """Running the graph as a user does, in a folder of its own."""
 
+import fcntl
 import os
 import re
 import shutil
@@ -91,19 +92,6 @@ def _without_logger(profile: Path, folder: Path) -> Path:
     return folder
 
 
-@pytest.hookimpl(wrapper=True)
-def pytest_collection_modifyitems(items):
-    """Tests of the finished demo share one process, so that it is run once, and begin first.
-
-    A wrapper, so that the groups stand before the plugin that spreads the tests reads them.
-    """
-    on_demo = [item for item in items if {"demo", "demo_copy"} & set(item.fixturenames)]
-    for item in on_demo:
-        item.add_marker(pytest.mark.xdist_group("demo"))
-    items.sort(key=lambda item: item not in on_demo)
-    return (yield)
-
-
 @pytest.fixture(scope="session")
 def screen_in() -> type[Screen]:
     """What makes a screen of a folder, for modules that write their own."""
@@ -111,13 +99,23 @@ def screen_in() -> type[Screen]:
 
 
 @pytest.fixture(scope="session")
-def demo(tmp_path_factory) -> Screen:
-    """The demo screen, run once to the end; tests read it and leave it as it is."""
-    folder = tmp_path_factory.mktemp("demo")
-    shutil.copytree(ROOT / "config", folder / "config")
-    screen = Screen(folder)
-    screen.must_run("all")
-    return screen
+def demo(tmp_path_factory, worker_id) -> Screen:
+    """The demo screen, run once to the end; tests read it and leave it as it is.
+
+    Processes that share the tests share the run: the first to ask for it makes it, others wait.
+    """
+    base = tmp_path_factory.getbasetemp()
+    shared = base if worker_id == "master" else base.parent
+    folder, done = shared / "finished_demo", shared / "demo_is_finished"
+    with (shared / "demo.lock").open("w") as lock:
+        fcntl.flock(lock, fcntl.LOCK_EX)
+        if not done.exists():
+            # A run that failed for another process is tried again, so that each says why.
+            shutil.rmtree(folder, ignore_errors=True)
+            shutil.copytree(ROOT / "config", folder / "config")
+            Screen(folder).must_run("all")
+            done.touch()
+    return Screen(folder)
 
 
 @pytest.fixture
