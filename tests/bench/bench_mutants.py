@@ -5,9 +5,10 @@
 
 One fault at a time goes into a copy of the project: a comparison moved, a sign, a number one
 higher, `not` dropped, `and` for `or`, min for max, a raise or a returned value left out. Then the
-test files that import from the package run until the first failure, those that import the module
-itself first, without what is marked slow. What they let pass is printed with its place: a hole in
-the tests, or a change that means nothing. The same seed draws the same faults of the same code.
+test files that import the module run until the first failure, then the quick ones of those that
+import from the package, without what is marked slow. What they let pass is printed with its place:
+a hole in the tests, or a change that means nothing. The same seed draws the same faults of the same
+code.
 """
 
 import argparse
@@ -46,6 +47,7 @@ LOADED = (
 )
 PASSED = (pytest.ExitCode.OK, pytest.ExitCode.NO_TESTS_COLLECTED)  # none: all marked slow
 MEMORY_BYTES = 8 << 30
+QUICK_S = 15.0
 LONGEST_S = 60.0  # at least this long for a run; a fault may make it endless
 
 COMPARISONS = {
@@ -206,8 +208,10 @@ def tests_of(package: str) -> dict[str, set[str]]:
 
 
 def in_order(tests: dict[str, set[str]], module: str, cost: dict[str, float]) -> list[str]:
-    """Those that name the module first, then the quick ones."""
-    return sorted(tests, key=lambda file: (module not in tests[file], cost.get(file, 0.0), file))
+    """Those that import the module itself, then those of the others that are quick."""
+    near = [file for file in tests if module in tests[file]]
+    others = [file for file in tests if file not in near and (cost[file] <= QUICK_S or not near)]
+    return sorted(near, key=cost.get) + sorted(others, key=cost.get)
 
 
 def run_tests(copy: Path, files: list[str], timeout_s: float) -> str:
@@ -296,7 +300,7 @@ def main(words: list[str]) -> None:
                 drawn = [m for m in known if f"{m.file}:{m.line}" in chosen.at]
             else:
                 picked = np.random.default_rng(chosen.seed).permutation(len(known))
-                drawn = [known[k] for k in sorted(picked[: chosen.sample])]
+                drawn = [known[k] for k in picked[: chosen.sample]]
             if chosen.list:
                 print(*drawn, sep="\n")
                 continue
