@@ -3,14 +3,17 @@
 import subprocess
 import sys
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.mixed import MixedModelError, fit_mixed
+from charscreen.mixed import MixedModelError, fit_mixed, optimise
 from charscreen.mixed.likelihood import Likelihood
 from charscreen.mixed.random_part import read_random
 from mixed_data import screen
+
+TERMS = ["firing", "lot"]
 
 
 def dense(fit, data):
@@ -239,6 +242,20 @@ def test_lots_that_repeat_exactly_are_flagged_not_believed():
     assert not fit.converged
     assert any("residual is negligible beside 'lot'" in flag for flag in fit.flags)
     assert np.isfinite(fit.posterior(100, seed=1).variance.to_numpy()).all()
+
+
+def test_a_search_that_stops_short_is_flagged():
+    data = screen()
+    near = {name: 1.01 * ratio for name, ratio in fit_mixed("y ~ feed", data, TERMS).ratios.items()}
+    with mock.patch.multiple(
+        optimise,
+        _polish=lambda products, theta: theta,
+        _descend=lambda products, theta, finely=False: theta,
+        _off_zero=lambda products, theta, value: None,
+    ):
+        fit = fit_mixed("y ~ feed", data, TERMS, start=near)
+    assert not fit.converged
+    assert "the search for the variances did not converge; do not rely on this fit" in fit.flags
 
 
 @pytest.mark.parametrize("lost", [0, 3])
