@@ -662,6 +662,14 @@ def test_a_charge_from_zero_before_the_resistor(step_s, noise_V):
     assert abs(row["esr_ohm"] - 10.0) < 3.0 * row["esr_ohm_se"]
 
 
+@pytest.mark.parametrize("hold_samples", [10, 20, 40])
+def test_step_after_a_hold_is_from_the_current_that_was_left(hold_samples):
+    """2 Ω and 0.5 F hold with a time constant of 1 s: after 1 s 1.84 of 5 mA still flow in."""
+    t, v, i = cycle_rc(step_s=0.1, hold_samples=hold_samples, n_cycles=2)
+    table = analyse_constant_current(t, v, i, upper_voltage_V=1.0)
+    assert table["esr_ohm"].to_numpy() == pytest.approx([2.0, 2.0], rel=1e-6)
+
+
 @pytest.mark.parametrize("noise_V", [0.0, 1e-3])
 def test_no_efficiency_where_a_hold_was_not_logged(noise_V):
     # What flows during a hold is not in a nominal current: over 100 % would come out.
