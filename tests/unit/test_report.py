@@ -9,6 +9,7 @@ from charscreen import plots
 from charscreen.plots.figures import draw_figures
 from charscreen.report import TEMPLATES, render_report, tidy
 from charscreen.report.headline import answer, by_other_merits
+from charscreen.report.methods import methods
 from charscreen.report.ranking_tables import RANKING_TOP
 from charscreen.report.tables import findings_tables, spread_table
 from charscreen.report.text import scatter_sentences
@@ -310,6 +311,49 @@ def test_methods_leave_out_what_was_not_done(empty_html):
     words = Page(empty_html).words
     assert "IEC 62391-1" not in words
     assert "Kenward" not in words
+
+
+def test_methods_follow_the_ledger_the_models_and_the_ranking():
+    inputs = case.full_inputs()
+    yields = inputs["yields"]
+    more = {"uncertainty_from": "propagation", "koh_potassium_g": np.nan}
+    inputs["yields"] = yields.assign(**more, fixed_carbon_yield_percent=20.0)
+    inputs["yields"].loc[:1, ["uncertainty_from", "koh_potassium_g"]] = ["Monte Carlo", 0.5]
+    inputs["yields"].loc[0, "dry_matter_from"] = "aliquot"
+    inputs["cells"] = inputs["cells"].assign(uncertainty_by="Monte Carlo")
+    record = inputs["models"]["capacitance"]["json"]
+    record |= {"formula": "log_F ~ feedstock", "feedstocks": ["a", "b", "c"], "scale": "log"}
+    record["posterior"]["pareto_k"] = 0.312
+    inputs["rank_summary"] |= {
+        "predicted": True,
+        "n_draws": 3000,
+        "limits": {"words": "ESR area of at most 5 Ω cm²", "probability": 0.5},
+        "residual_correlation": {"n_lots": 9, "r": -0.21, "lo": -0.6, "hi": 0.3},
+        "response": "drawn",
+    }
+    paragraphs, sources = methods(inputs, case.CONFIG)
+    said = dict(paragraphs)
+    ledger = said["Masses and yields"]
+    assert "For 2 lots a mass is near the resolution of the balance" in ledger
+    assert "6 KOH + 2 C → 2 K + 3 H2 + 2 K2CO3" in ledger
+    assert "weighed dry for 11 lots; from the moisture of an aliquot for 1 lot." in ledger
+    assert "For 12 lots the ash of the char was not measured" in ledger
+    model = said["Model of electrode capacitance"]
+    assert "of the logarithm of" in model
+    assert "2 firings, 3 feedstocks" in model
+    assert "Pareto k 0.31" in model
+    assert model.endswith("Formula with feedstock fixed: log_F ~ feedstock.")
+    ranking = said["Ranking"]
+    assert "the other 3000 give all figures" in ranking
+    assert "it meets ESR area of at most 5 Ω cm² is under 50 %" in ranking
+    assert "Over 9 lots that have both" in ranking
+    assert "the device figures are less sure than their intervals say" in ranking
+    inputs["rank_summary"]["response"] = "joint"
+    joint = dict(methods(inputs, case.CONFIG)[0])["Ranking"]
+    assert "the response of their own has it in it" in joint
+    cited = " ".join(sources)
+    for work in ("JCGM 101", "Carbon 41, 267", "Antal", "clause 7."):
+        assert work in cited
 
 
 def test_koh_cautions_follow_what_is_done():
