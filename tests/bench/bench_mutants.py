@@ -171,7 +171,7 @@ def _is_nothing(node: ast.AST | None) -> bool:
 
 
 def _inner(node: ast.AST) -> list[ast.AST]:
-    """What stands in a node, without annotations, texts with values in them, `strict=`, `__all__`."""
+    """What stands in a node; no annotations, texts with values in them, `strict=`, `__all__`."""
     if isinstance(node, ast.JoinedStr) or (isinstance(node, ast.keyword) and node.arg == "strict"):
         return []
     if isinstance(node, ast.Assign) and ast.unparse(node.targets[0]) == "__all__":
