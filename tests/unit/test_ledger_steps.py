@@ -91,11 +91,11 @@ def test_koh_counts_by_its_purity():
     assert row["koh_potassium_g"] == pytest.approx(5.0 / 0.07136 * 0.2323, rel=1e-3)
 
 
-def test_an_aliquot_has_its_own_char_taken_koh_and_carbon():
-    """What was weighed of the parent's activation is no figure of a second aliquot."""
+def test_an_aliquot_shares_the_char_of_its_parent_and_nothing_of_its_activation():
     masses = pd.DataFrame(
-        [{"run": "R1", "feed_dry_g": 40.0, "char_g": 12.0, "char_taken_g": 5.0, "koh_g": 15.0,
-          "activated_g": 1.0}, {"run": "R1b", "activated_g": 1.2}]
+        [{"run": "R1", "feed_ar_g": 50.0, "feed_dry_g": 40.0, "char_g": 12.0, "char_ground_g": 11.4,
+          "char_washed_g": 9.12, "char_taken_g": 5.0, "koh_g": 15.0, "activated_g": 1.0,
+          "activated_unwashed_g": 2.0}, {"run": "R1b", "activated_g": 1.2}]
     )  # fmt: skip
     design = pd.DataFrame(
         {"run": ["R1", "R1b", "R1c"], "parent": [None, "R1", "R1"], "feedstock": "husk",
@@ -103,9 +103,12 @@ def test_an_aliquot_has_its_own_char_taken_koh_and_carbon():
     )  # fmt: skip
     feeds = pd.DataFrame({"feedstock": ["husk"]})
     row = compute_yields(masses, design, feeds, balances=BALANCES, default_balance="fine").iloc[1]
-    assert row["yield_char_d_percent"] == pytest.approx(30.0)
+    shared = ("yield_char_ar_percent", "yield_char_d_percent", "loss_grinding_percent",
+              "loss_char_washing_percent")  # fmt: skip
+    assert [row[name] for name in shared] == pytest.approx([24.0, 30.0, 5.0, 20.0])
     assert "char_taken_g is missing and the char was split" in row["note"]
-    for name in ("yield_activated_percent", "koh_ratio_weighed", "carbon_g_per_kg_d"):
+    for name in ("yield_activated_percent", "koh_ratio_weighed", "carbon_g_per_kg_d",
+                 "loss_activated_washing_percent"):  # fmt: skip
         assert np.isnan(row[name])
 
 
