@@ -76,6 +76,7 @@ def test_purity_goes_with_the_mass():
     pellets = koh_balance(10.0, char_g=3.0, purity_percent=85.0)
     pure = koh_balance(8.5, char_g=3.0)
     assert pellets == pure
+    assert koh_balance(1.0, char_g=0.5, purity_percent=80.0).ratio == pytest.approx(1.6)
 
 
 def test_no_koh_consumes_nothing():

@@ -108,7 +108,7 @@ def test_an_aliquot_shares_the_char_of_its_parent_and_nothing_of_its_activation(
     assert [row[name] for name in shared] == pytest.approx([24.0, 30.0, 5.0, 20.0])
     assert "char_taken_g is missing and the char was split" in row["note"]
     for name in ("yield_activated_percent", "koh_ratio_weighed", "carbon_g_per_kg_d",
-                 "loss_activated_washing_percent"):  # fmt: skip
+                 "loss_activated_washing_percent", "koh_potassium_g"):  # fmt: skip
         assert np.isnan(row[name])
 
 
@@ -120,6 +120,15 @@ def test_feed_of_nothing_but_water_has_no_dry_mass():
     assert np.isnan(row["feed_dry_g"])
     assert np.isnan(row["yield_char_d_percent"])
     assert row["yield_char_ar_percent"] == pytest.approx(2.5)
+
+
+def test_feed_as_received_is_reckoned_from_dry_feed_and_moisture():
+    row = ledger(
+        [{"run": "R1", "feed_dry_g": 40.0, "moisture_ar_percent": 20.0, "char_g": 12.0}], "none"
+    ).iloc[0]
+    assert row["yield_char_ar_percent"] == pytest.approx(100 * 12 / 50)
+    assert row["carbon_g_per_kg_ar"] == pytest.approx(240.0)
+    assert "feed as received not weighed: reckoned from dry feed and moisture" in row["note"]
 
 
 @pytest.mark.parametrize(("ash_percent", "is_said"), [(30.0, False), (99.9, False), (100.0, True)])

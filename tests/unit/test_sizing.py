@@ -121,6 +121,10 @@ def test_without_spread_a_feed_does_or_does_not():
     for feed_g, chance in ((0.6 * needed, 100.0), (0.999 * needed, 100.0), (1.001 * needed, 0.0)):
         sizing = carbon_from_feed(feed_g, 1.0, **exact)
         assert sizing.chance_of_falling_short_percent == chance
+    # 100 g of feed leave 11.2 g of char; 20 g of KOH at 4 : 1 take 5 g of it.
+    for feed_g, carbon_g in ((100.0, 1.0), (10.0, 0.224)):
+        sizing = carbon_from_feed(feed_g, 0.1, **exact, koh_ratio=4.0, max_koh_g=20.0)
+        assert sizing.expected_carbon_g == pytest.approx(carbon_g)
 
 
 def test_forward_is_the_inverse_of_sizing():
@@ -143,6 +147,7 @@ def test_ledger_offers_the_same_call():
         ({"yield_char_spread_percent": -1.0}, "below zero"),
         ({"yield_activated_spread_percent": None}, "yield_activated_spread_percent is missing"),
         ({"short_chance_percent": 0.0}, "not between 0 and 100"),
+        ({"short_chance_percent": 100.0}, "not between 0 and 100"),
         ({"bulk_density_g_per_L": -5.0, "crucible_volume_mL": 250.0}, "bulk_density_g_per_L is -5"),
         ({"koh_ratio": 0.0, "max_koh_g": 40.0}, "koh_ratio is 0.0"),
         ({"koh_purity_percent": 100.5}, "koh_purity_percent is 100.5, not above 0 and up to 100"),
