@@ -158,3 +158,21 @@ def _defined(tree: ast.Module):
             yield node.name
             if isinstance(node, ast.ClassDef):
                 yield from (part.name for part in node.body if isinstance(part, ast.FunctionDef))
+
+
+ORDER = ("input", "output", "log", "benchmark", "wildcard_constraints", "conda", "threads",
+         "resources", "params", "message", "script")  # fmt: skip
+
+
+def test_rules_have_one_order_and_the_name_of_their_script():
+    named = 0
+    for path in sorted((ROOT / "workflow" / "rules").glob("*.smk")):
+        for name, block in re.findall(
+            r"^rule (\w+):\n((?:    .*\n|\n)*)", path.read_text(encoding="utf-8"), re.M
+        ):
+            keys = [key for key in re.findall(r"^    (\w+):", block, re.M) if key in ORDER]
+            assert keys == [key for key in ORDER if key in keys], name
+            for script in re.findall(r"scripts/(\w+)\.py\"", block):
+                assert script == name
+                named += 1
+    assert named > 20
