@@ -166,3 +166,14 @@ def test_nothing_to_compare_is_refused():
         compare_with_best(np.array([1.0]), np.eye(1), np.full((1, 1), 5.0))
     with pytest.raises(ValueError, match="finite"):
         compare_with_best(np.array([1.0, np.nan]), np.eye(2), np.full((2, 2), 5.0))
+
+
+def test_the_draw_whose_loss_narrows_most_is_given_up():
+    """Of twenty draws one may go: that which alone turns first and last, not that of the middle."""
+    usual, turned, middle = [4.0, 3.0, 2.0, 1.0], [1.0, 3.0, 2.0, 4.0], [4.0, 2.0, 3.0, 1.0]
+    lo, hi = rank_band(np.array([turned, *[usual] * 18, middle]), probability=0.95)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2, 2, 4], [1, 3, 3, 4])
+    lo, hi = rank_band(np.array([turned, *[usual] * 18, middle]), probability=0.9)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2, 3, 4], [1, 2, 3, 4])
+    lo, hi = rank_band(np.array([turned, *[usual] * 18, middle]), probability=0.96)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2, 2, 1], [4, 3, 3, 4])
