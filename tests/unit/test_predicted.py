@@ -3,7 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.rank.predicted import _free_name, _levels
+from charscreen.rank.candidates import CONDITION
+from charscreen.rank.predicted import _free_name, _levels, _scaled, unmeasured
+from charscreen.rank.summaries import predicted_sentences
 
 
 @pytest.mark.parametrize(
@@ -40,3 +42,43 @@ def test_a_name_that_is_taken_gets_the_condition_of_the_activation():
     assert _free_name(row, [name]) == f"{name}_800C"
     assert _free_name(row, [name, f"{name}_800C"]) == f"{name}_800C_30min"
     assert _free_name(row | {"activation_temperature_C": np.nan}, [name]) == f"{name}_30min"
+
+
+def test_at_least_both_ends_are_asked_about():
+    assert list(_levels(pd.Series([600.0, 650.0, 800.0]), "peak_temperature_C", 1)) == [600, 800]
+
+
+def test_holds_are_scaled_by_their_logarithm_from_one_minute_on():
+    conditions = pd.DataFrame({"peak_temperature_C": [600.0, 700.0], "hold_min": [0.5, 32.0]})
+    assert _scaled(conditions).tolist() == [[600.0, 0.0], [700.0, 5.0]]
+
+
+def test_feedstocks_that_would_do_better_elsewhere_are_counted_by_merit():
+    merit, other = "electrode_F_per_g", "device_F_per_kg_d"
+
+    def row(feedstock, merit, gain_percent):
+        return {"feedstock": feedstock, "merit": merit, "candidate": f"{feedstock}_710C",
+                "gain_percent": gain_percent}  # fmt: skip
+
+    chosen = [row("husk", merit, 4.0), row("peel", merit, 0.0), row("shell", merit, 2.0)]
+    # The candidate of the shell was left out of the ranking, say by a limit.
+    (one,) = predicted_sentences(chosen, {merit: ["husk_710C", "peel_710C"]})
+    assert one.startswith("By electrode capacitance, 1 of 3 feedstocks would do better")
+    same = [*chosen, *(row(r["feedstock"], other, r["gain_percent"]) for r in chosen)]
+    places = {name: ["husk_710C", "shell_710C"] for name in (merit, other)}
+    (both,) = predicted_sentences(same, places)
+    assert both.startswith(
+        "By electrode capacitance and device farads per kg dry feed, 2 of 3 feedstocks each would"
+    )
+    (none,) = predicted_sentences(chosen, {merit: []})
+    assert "no feedstock is expected to do better" in none
+    assert predicted_sentences([], {}) == []
+
+
+def test_conditions_that_no_lot_was_made_at_are_marked_as_predicted():
+    conditions = pd.DataFrame([dict.fromkeys(CONDITION, 1.0)] * 2)
+    rows = unmeasured(conditions, "husk")
+    assert set(rows["feedstock"]) == {"husk"}
+    assert rows["predicted"].tolist() == ["yes", "yes"]
+    assert rows["off_plan"].tolist() == [False, False]
+    assert (rows[["n_firings", "n_lots", "n_cells"]] == 0).all(axis=None)
