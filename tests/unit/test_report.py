@@ -356,6 +356,61 @@ def test_methods_follow_the_ledger_the_models_and_the_ranking():
         assert work in cited
 
 
+def test_methods_of_little_say_little():
+    """A table of few columns, a record of few facts: nothing is said of what is not there."""
+    inputs = case.full_inputs()
+    inputs["yields"] = inputs["yields"][["run", "feedstock"]]
+    inputs["test_results"].loc[0, "method"] = "open_circuit"
+    record = {"fitted": True, "random": [], "unit": "lot", "n": 5, "response": "y", "terms": []}
+    inputs["models"] = {"char_yield": {"json": record}}
+    inputs["ranking"] = inputs["ranking"].iloc[:0]
+    paragraphs, sources = methods(inputs, case.CONFIG)
+    said = dict(paragraphs)
+    assert "Dry matter" not in said["Masses and yields"]
+    assert "ash of the char" not in said["Masses and yields"]
+    model = next(text for title, text in paragraphs if title.startswith("Model of"))
+    assert model == (
+        "Linear mixed model of the value of y, n = 5. Random levels: lot (the residual). Terms "
+        "beside feedstock: none."
+    )
+    assert "Ranking" not in said
+    assert "All models" not in said
+    assert any("Hurvich" in work for work in sources)
+
+
+def test_checks_alternatives_effort_and_open_questions_are_shown():
+    inputs = case.full_inputs()
+    model = inputs["models"]["capacitance"]
+    model["checks"] = pd.DataFrame(
+        [["trend over the firings", 0.12, np.nan, np.nan, 0.5, "no sign of trouble"]],
+        columns=["words", "estimate", "lo", "hi", "p", "verdict"],
+    )
+    model["alternatives"] = pd.DataFrame(
+        {"words": ["the chosen terms", "without hold"], "n_parameters": [9, 8],
+         "delta_aicc": [0.0, 2.5], "error_percent": [11.0, 12.0]}
+    )  # fmt: skip
+    model["effort"] = pd.DataFrame(
+        [["feedstocks", 1, 6, 1.2, "no"], ["feedstocks", 2, 6, 1.0, "yes"]],
+        columns=["question", "cells_per_lot", "lots_per_firing", "relative_cost", "best"],
+    )
+    clean = inputs["models"]["char_yield"]["json"]
+    clean |= {"flags": [], "forbids": [], "dropped": []}
+    inputs["models"]["char_yield"]["effects"] = None
+    inputs["ranking"]["group"] = None
+    inputs["findings"] = pd.DataFrame(
+        [["masses", 2, "char_g", "31", "questions", "Is it dry?", None],
+         ["masses", 3, "char_g", "32", "questions", "Is it dry?", "weighed again"]],
+        columns=inputs["findings"].columns,
+    )  # fmt: skip
+    words = render_words(inputs)
+    assert "Checks of the model of electrode capacitance" in words
+    assert "Without hold" in words
+    assert "Where effort is best spent" in words
+    assert "The fit converged and nothing was flagged." in words
+    assert "is told apart from all others." in words
+    assert "1 value is doubtful" in words
+
+
 def test_koh_cautions_follow_what_is_done():
     plain = case.full_inputs()
     for name in ("yields", "cells", "ranking"):
