@@ -171,3 +171,28 @@ def test_one_merit_and_no_comparison_say_nothing(inputs):
                   "desirability": found.desirability, "json": found.summary}  # fmt: skip
     assert found.summary["front"] == []
     assert several_merits({"ranking": ranking, "comparison": comparison}, "results") is None
+
+
+def test_weights_of_two_wishes_are_those_of_the_settings():
+    """Three parts to one: the share now is 75 %; without wishes each merit has half."""
+    ranking, draws = ranking_of(
+        {MERITS[0]: {"husk": 180.0, "shell": 130.0}, MERITS[1]: {"husk": 3000.0, "shell": 8000.0}}
+    )
+    wishes = {MERITS[0]: WISHES[MERITS[0]] | {"weight": 3.0}, MERITS[1]: WISHES[MERITS[1]]}
+    for given, share in ((wishes, 75), ({}, 50), ({MERITS[0]: wishes[MERITS[0]]}, 50)):
+        found = compare_candidates(ranking, draws, {}, {}, merits=MERITS, wishes=given)
+        rows = found.sensitivity
+        now = rows[(rows["quantity"] == MERITS[0]) & (rows["has_now"] == "yes")].iloc[0]
+        assert now["from"] <= share <= now["to"]
+        others = rows[(rows["quantity"] == MERITS[0]) & (rows["has_now"] != "yes")]
+        assert not ((others["from"] <= share) & (share <= others["to"])).any()
+
+
+def test_where_none_is_surely_on_the_front_that_is_said():
+    rng = np.random.default_rng(5)
+    ranking, _ = ranking_of({merit: {"husk": 100.0, "shell": 100.0} for merit in MERITS})
+    columns = [f"{merit}|{name}_700C_60min" for merit in MERITS for name in ("husk", "shell")]
+    draws = pd.DataFrame(np.exp(0.3 * rng.standard_normal((400, 4))), columns=columns)
+    found = compare_candidates(ranking, draws, {}, {}, merits=MERITS, wishes={})
+    (said,) = found.summary["front"]
+    assert said.endswith("none is on it with 90 %.")
