@@ -122,6 +122,16 @@ def test_feed_of_nothing_but_water_has_no_dry_mass():
     assert row["yield_char_ar_percent"] == pytest.approx(2.5)
 
 
+def test_fixed_carbon_yield_by_hand():
+    """Char over dry feed times (100 − ash − volatile) of the char over (100 − ash) of the feed."""
+    row = ledger(
+        [{"run": "R1", "feed_dry_g": 40.0, "char_g": 12.0, "char_ash_d_percent": 12.0,
+          "char_volatile_d_percent": 8.0}]
+    ).iloc[0]  # fmt: skip
+    assert row["fixed_carbon_yield_percent"] == pytest.approx(100 * 0.3 * 80 / 95, rel=1e-9)
+    assert row["yield_char_daf_percent"] == pytest.approx(100 * 12 * 0.88 / 38, rel=1e-9)
+
+
 def test_feed_as_received_is_reckoned_from_dry_feed_and_moisture():
     row = ledger(
         [{"run": "R1", "feed_dry_g": 40.0, "moisture_ar_percent": 20.0, "char_g": 12.0}], "none"

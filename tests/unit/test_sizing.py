@@ -143,7 +143,8 @@ def test_ledger_offers_the_same_call():
     [
         ({"moisture_ar_percent": 100.0}, "moisture_ar_percent is 100.0, not from 0 to below 100"),
         ({"yield_char_d_percent": 0.0}, "yield_char_d_percent is 0.0; it must be above zero"),
-        ({"yield_char_d_percent": 130.0}, "more than the material put in"),
+        ({"yield_char_d_percent": 100.5}, "more than the material put in"),
+        ({"yield_activated_percent": 100.5}, "more than the material put in"),
         ({"yield_char_spread_percent": -1.0}, "below zero"),
         ({"yield_activated_spread_percent": None}, "yield_activated_spread_percent is missing"),
         ({"short_chance_percent": 0.0}, "not between 0 and 100"),
