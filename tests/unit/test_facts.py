@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from charscreen.rank.cost import has_prices
 from charscreen.rank.facts import make_facts
 
 GIVEN = {"kiln": {}, "prices": {}, "feedstocks": [{"feedstock": "husk", "price_per_kg": 1.0}],
@@ -37,3 +38,16 @@ def test_without_a_resistance_nothing_is_taken_off_and_without_a_voltage_nothing
     few = make_facts(CELLS[["cell", "electrode_F_per_g"]], {"C1": 0.9}, GIVEN)
     assert (few.voltage_V, few.drop_A_per_cm2) == (0.9, None)
     assert make_facts(CELLS[:0], {"C1": 0.9}, GIVEN).voltage_V is None
+
+
+@pytest.mark.parametrize(
+    ("prices", "feeds", "expected"),
+    [
+        ({}, [], False),
+        ({"koh_per_kg": None}, [{"price_per_kg": None}], False),
+        ({"koh_per_kg": 20.0, "acid_per_L": None}, [], True),
+        ({}, [{"price_per_kg": 0.0}, {"price_per_kg": None}], True),
+    ],
+)
+def test_one_price_is_enough_and_nought_is_one(prices, feeds, expected):
+    assert has_prices(prices, feeds) is expected
