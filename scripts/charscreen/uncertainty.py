@@ -1,41 +1,12 @@
-"""Measurement uncertainty: law of propagation, Monte Carlo propagation, balance readings."""
+"""Measurement uncertainty: law of propagation, shortest interval of draws, balance readings."""
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 # Step of the numerical derivative, as a share of the standard uncertainty: small enough that
 # curvature does not count (a first-order law is what we state), large against rounding.
 _STEP_SHARE = 0.01
-
-Sampler = Callable[[np.random.Generator, int], np.ndarray]
-
-
-@dataclass(frozen=True)
-class McSummary:
-    """Summary of a Monte Carlo propagation.
-
-    Parameters
-    ----------
-    mean : float
-        Mean of the draws, in the unit of the quantity.
-    u : float
-        Standard deviation of the draws: the standard uncertainty.
-    lo, hi : float
-        Ends of the shortest interval holding `coverage` of the draws.
-    coverage : float
-        Share of draws in the interval.
-    n : int
-        Number of draws.
-    """
-
-    mean: float
-    u: float
-    lo: float
-    hi: float
-    coverage: float
-    n: int
 
 
 def propagate(
@@ -100,48 +71,6 @@ def propagate(
     return (float(y), float(u_y)) if y.ndim == 0 else (y, u_y)
 
 
-def propagate_mc(
-    function: Callable[..., np.ndarray],
-    samplers: Sequence[Sampler],
-    n: int,
-    rng: np.random.Generator,
-    *,
-    coverage: float = 0.95,
-) -> McSummary:
-    """Mean, standard uncertainty and shortest interval by propagation of distributions.
-
-    Parameters
-    ----------
-    function : callable
-        Called once as ``function(*draws)`` with (n,) arrays; must work elementwise.
-    samplers : sequence of callables
-        Each is called as ``sampler(rng, n)`` and returns (n,) draws of one input; see `normal`
-        and `rectangular`.
-    n : int
-        Number of draws.
-    rng : numpy.random.Generator
-        Seeded by the caller.
-    coverage : float
-        Share of draws inside the interval.
-
-    Raises
-    ------
-    ValueError
-        Where n is below 2, the coverage is not between 0 and 1, or a draw is not finite.
-
-    References
-    ----------
-    JCGM 101:2008, Propagation of distributions using a Monte Carlo method, 7.2 to 7.7.
-    """
-    if n < 2:
-        raise ValueError(f"at least 2 draws are needed, not {n}")
-    draws = np.asarray(function(*[sampler(rng, n) for sampler in samplers]), dtype=float)
-    if not np.all(np.isfinite(draws)):
-        raise ValueError("a draw is not finite: the function is not defined for all inputs drawn")
-    lo, hi = shortest_interval(draws, coverage=coverage)
-    return McSummary(float(draws.mean()), float(draws.std(ddof=1)), lo, hi, coverage, n)
-
-
 def shortest_interval(draws: np.ndarray, *, coverage: float = 0.95) -> tuple[float, float]:
     """Ends of the shortest interval that holds a share of the draws.
 
@@ -170,16 +99,6 @@ def shortest_interval(draws: np.ndarray, *, coverage: float = 0.95) -> tuple[flo
     return float(ordered[first]), float(ordered[first + inside])
 
 
-def normal(mean: float, u: float) -> Sampler:
-    """Sampler of a normal quantity with a mean and a standard uncertainty, in one unit."""
-    return lambda rng, n: rng.normal(mean, u, n)
-
-
-def rectangular(lo: float, hi: float) -> Sampler:
-    """Sampler of a quantity that lies evenly anywhere between two limits, in one unit."""
-    return lambda rng, n: rng.uniform(lo, hi, n)
-
-
 def reading_uncertainty(
     *, readability_g: np.ndarray, repeatability_g: np.ndarray, readings: np.ndarray = 1
 ) -> np.ndarray:
@@ -200,36 +119,6 @@ def reading_uncertainty(
     r/√12 in each reading (JCGM 100:2008, clause F.2.2.1 from memory).
     """
     return np.sqrt(readings * (np.square(readability_g) / 12.0 + np.square(repeatability_g)))
-
-
-def mass_uncertainty(
-    mass_g: np.ndarray,
-    *,
-    readability_g: np.ndarray,
-    repeatability_g: np.ndarray,
-    calibration_percent: np.ndarray,
-    readings: np.ndarray = 1,
-) -> np.ndarray:
-    """Standard uncertainty of one mass, all sources together. [g]
-
-    Parameters
-    ----------
-    mass_g : float or array
-        Net mass. [g]
-    readability_g, repeatability_g, readings
-        As in `reading_uncertainty`.
-    calibration_percent : float or array
-        Standard uncertainty of the balance's scale, of the mass. [%] All masses from one balance
-        share this error, so it must not enter a ratio of two of them twice.
-
-    Notes
-    -----
-    u² = n·(r²/12 + s²) + (m·c/100)², JCGM 100:2008, 5.1.2.
-    """
-    reading = reading_uncertainty(
-        readability_g=readability_g, repeatability_g=repeatability_g, readings=readings
-    )
-    return np.hypot(reading, np.abs(mass_g) * np.asarray(calibration_percent) / 100.0)
 
 
 def _checked_correlation(correlation: np.ndarray | None, n: int) -> np.ndarray:

@@ -10,8 +10,8 @@ from charscreen.ledger.stoichiometry import (
     MOLAR_VOLUME_L,
     PER_G_KOH,
     koh_balance,
-    koh_to_weigh,
 )
+from scipy import constants
 
 
 def test_atomic_masses_are_those_of_the_table():
@@ -51,8 +51,10 @@ def test_figures_per_gram(name, expected, tolerance):
 
 
 def test_molar_volume():
-    # 24.055 L/mol at 20 °C and 1 atm, ideal gas (from memory).
+    # 24.055 L/mol at 20 °C and 1 atm, ideal gas (from memory); the constants as SciPy has them.
     assert pytest.approx(24.055, abs=0.001) == MOLAR_VOLUME_L
+    litres = 1000 * constants.R * constants.convert_temperature(20.0, "C", "K") / constants.atm
+    assert pytest.approx(litres, rel=1e-9) == MOLAR_VOLUME_L
 
 
 def test_share_of_the_carbon_at_four_to_one_and_the_ratio_that_takes_all():
@@ -74,16 +76,19 @@ def test_purity_goes_with_the_mass():
     pellets = koh_balance(10.0, char_g=3.0, purity_percent=85.0)
     pure = koh_balance(8.5, char_g=3.0)
     assert pellets == pure
-    assert koh_to_weigh(3.0, koh_ratio=3.0, purity_percent=90.0) == pytest.approx(10.0)
-    back = koh_balance(koh_to_weigh(2.0, koh_ratio=4.0, purity_percent=87.0), char_g=2.0,
-                       purity_percent=87.0)  # fmt: skip
-    assert back.ratio == pytest.approx(4.0)
+    assert koh_balance(1.0, char_g=0.5, purity_percent=80.0).ratio == pytest.approx(1.6)
 
 
-def test_without_the_char_there_is_no_ratio():
-    balance = koh_balance(10.0)
+def test_no_koh_consumes_nothing():
+    balance = koh_balance(0.0, char_g=5.0)
+    assert (balance.ratio, balance.carbon_percent, balance.hydrogen_L) == (0.0, 0.0, 0.0)
+
+
+@pytest.mark.parametrize(("char", "potassium_g"), [({}, 2.323), ({"char_g": 0.0}, 0.0)])
+def test_without_the_char_there_is_no_ratio(char, potassium_g):
+    balance = koh_balance(10.0, **char)
     assert (balance.ratio, balance.carbon_percent) == (None, None)
-    assert balance.potassium_g == pytest.approx(2.323, abs=0.0005)
+    assert balance.potassium_g == pytest.approx(potassium_g, abs=0.0005)
 
 
 @pytest.mark.parametrize(

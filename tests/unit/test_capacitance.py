@@ -662,6 +662,14 @@ def test_a_charge_from_zero_before_the_resistor(step_s, noise_V):
     assert abs(row["esr_ohm"] - 10.0) < 3.0 * row["esr_ohm_se"]
 
 
+@pytest.mark.parametrize("hold_samples", [10, 20, 40])
+def test_step_after_a_hold_is_from_the_current_that_was_left(hold_samples):
+    """2 Ω and 0.5 F hold with a time constant of 1 s: after 1 s 1.84 of 5 mA still flow in."""
+    t, v, i = cycle_rc(step_s=0.1, hold_samples=hold_samples, n_cycles=2)
+    table = analyse_constant_current(t, v, i, upper_voltage_V=1.0)
+    assert table["esr_ohm"].to_numpy() == pytest.approx([2.0, 2.0], rel=1e-6)
+
+
 @pytest.mark.parametrize("noise_V", [0.0, 1e-3])
 def test_no_efficiency_where_a_hold_was_not_logged(noise_V):
     # What flows during a hold is not in a nominal current: over 100 % would come out.
@@ -672,3 +680,17 @@ def test_no_efficiency_where_a_hold_was_not_logged(noise_V):
     assert analyse((*held[:2], 5e-3))["energy_efficiency_percent"].isna().all()
     told = analyse((*rested[:2], 5e-3))["coulombic_efficiency_percent"]
     np.testing.assert_allclose(told, 100.0, atol=2.0)
+
+
+def test_a_step_seen_in_noisy_voltage_alone_is_as_unsure_as_its_moment():
+    """Derived: noise s on a slope b places the step within 2 s/b: b·(2 s/b)/√3/I of resistance."""
+    noise_V, current_A = 1e-3, 5e-3
+    t, v, i = cycle_rc(step_s=0.1, noise_V=noise_V, series_ohm=8.0, seed=1)
+    nominal, logged = analyse((t, v, current_A)), analyse((t, v, i))
+    slope_gap = 0.1 * current_A / 0.5
+    moment = np.hypot(slope_gap, 2 * noise_V) / np.sqrt(3) / current_A
+    np.testing.assert_allclose(nominal["esr_ohm_se_b"], moment, rtol=0.15)
+    np.testing.assert_allclose(
+        logged["esr_ohm_se_b"], slope_gap / np.sqrt(3) / current_A, rtol=0.05
+    )
+    assert (np.abs(nominal["esr_ohm"] - 8.0) < 4 * nominal["esr_ohm_se"]).all()

@@ -293,7 +293,10 @@ def test_cells_are_brought_to_one_current():
     names = ("C1", "C2", "C3")
     results = [row for name, b in zip(names, (0.08, 0.10, 0.12), strict=True)
                for row in several_currents(name, b)]  # fmt: skip
-    results.append(a_result(test="T9", cell="C4", current_mA=2.0, capacitance_F=0.6))
+    results.append(
+        a_result(test="T9", cell="C4", current_mA=2.0, capacitance_F=0.6,
+                 capacitance_F_se_a=0.004, capacitance_F_se_b=0.002)
+    )  # fmt: skip
     cells = [a_cell(cell=name) for name in (*names, "C4")]
     frame, findings = summarise(results, cells, reference_current_A_per_g=1.0)
     assert findings == []
@@ -305,7 +308,11 @@ def test_cells_are_brought_to_one_current():
     lent = frame.iloc[3]
     assert lent["capacitance_F"] == pytest.approx(0.6 * 5.0**-0.10)
     slope_part = np.log(5.0) * 0.02 * np.sqrt(1 + 1 / 3) * lent["capacitance_F"]
-    assert lent["capacitance_F_se_b"] == pytest.approx(np.hypot(0.002, slope_part), rel=0.01)
+    # What was uncertain of the test's own figure is so in the same proportion.
+    own = np.array([0.004, 0.002]) * 5.0**-0.10
+    assert lent["capacitance_F_se_a"] == pytest.approx(own[0])
+    assert lent["capacitance_F_se_b"] == pytest.approx(np.hypot(own[1], slope_part))
+    assert lent["capacitance_F_se"] == pytest.approx(np.hypot(own[0], lent["capacitance_F_se_b"]))
     assert (frame["current_A_per_g"] == 1.0).all()
     np.testing.assert_allclose(
         frame["electrode_F_per_g"], frame["capacitance_F"] * (2.0 / 5e-3), rtol=1e-9

@@ -5,7 +5,10 @@ import pandas as pd
 import pytest
 from charscreen.compare import RankedScreen, compare_page, put_side_by_side
 from charscreen.compare.command import compare_folders
+from charscreen.files import write_csv
 from charscreen.findings import UserError
+from charscreen.models.tables import write_draws
+from tiny_screen import write_screen
 
 MERIT = "electrode_F_per_g"
 
@@ -126,3 +129,72 @@ def test_what_is_wrong_with_the_folders_is_said_at_once(tmp_path):
         compare_folders([tmp_path / "a", tmp_path / "b"], tmp_path / "out")
     assert str(told.value).count("is no screen") == 2
     assert not (tmp_path / "out").exists()
+
+
+@pytest.fixture
+def folders(tmp_path):
+    """Two ranked screens on disk; the small screen's husk is their reference."""
+    out = []
+    for name, values in (("one", {"husk": 100.0, "peel": 130.0}), ("two", {"husk": 90.0})):
+        folder = write_screen(tmp_path / name)
+        ranked = screen(name, values)
+        write_csv(ranked.ranking, folder / "results" / "rank" / "ranking.csv")
+        write_draws(ranked.draws, folder / "results" / "rank" / "draws.parquet")
+        out.append(folder)
+    return out
+
+
+def test_folders_are_compared_by_their_shared_reference(folders, tmp_path):
+    told = compare_folders(folders, tmp_path / "out")
+    assert told.startswith("husk is a reference lot of every screen.")
+    assert told.endswith(f"The page: {tmp_path / 'out' / 'side_by_side.html'}")
+    table = pd.read_csv(tmp_path / "out" / "side_by_side.csv")
+    assert set(table["screen"]) == {"one", "two"}
+    page = (tmp_path / "out" / "side_by_side.html").read_text()
+    assert "Fruit peel" in page
+    same = compare_folders(folders, tmp_path / "again", merit=MERIT, reference="husk")
+    assert same.partition("\n")[2] == f"The page: {tmp_path / 'again' / 'side_by_side.html'}"
+    assert (tmp_path / "again" / "side_by_side.csv").read_bytes() == (
+        tmp_path / "out" / "side_by_side.csv"
+    ).read_bytes()
+
+
+def test_folders_of_one_name_are_told_apart_by_their_path(folders, tmp_path):
+    twin = tmp_path / "lab" / "one"
+    twin.parent.mkdir()
+    folders[1].rename(twin)
+    compare_folders([folders[0], twin], tmp_path / "out")
+    table = pd.read_csv(tmp_path / "out" / "side_by_side.csv")
+    assert set(table["screen"]) == {str(folders[0]), str(twin)}
+
+
+@pytest.mark.parametrize(
+    ("wish", "words"),
+    [
+        ({"merit": "electrode_F"}, "not every screen ranks by 'electrode_F'. Did you mean "),
+        ({"merit": "x"}, f"All rank by {MERIT}."),
+        ({"reference": "peel"}, "not every screen has a candidate of 'peel'. All have husk."),
+    ],
+)
+def test_what_not_every_screen_has_is_told(folders, tmp_path, wish, words):
+    with pytest.raises(UserError) as told:
+        compare_folders(folders, tmp_path / "out", **wish)
+    assert words in str(told.value)
+    assert not (tmp_path / "out").exists()
+
+
+def test_screens_without_a_common_merit_are_not_compared(folders, tmp_path):
+    path = folders[1] / "results" / "rank" / "ranking.csv"
+    path.write_text(path.read_text().replace(MERIT, "esr_area_ohm_cm2"))
+    with pytest.raises(UserError, match="rank by no common merit"):
+        compare_folders(folders, tmp_path / "out")
+
+
+def test_a_screen_that_is_not_ranked_or_was_spoilt_is_told(folders, tmp_path):
+    (folders[0] / "results" / "rank" / "ranking.csv").unlink()
+    (folders[1] / "results" / "rank" / "draws.parquet").write_bytes(b"PAR1 cut short")
+    with pytest.raises(UserError) as told:
+        compare_folders(folders, tmp_path / "out")
+    assert f"snakemake --directory {folders[0]} rank" in str(told.value)
+    assert "draws.parquet cannot be read" in str(told.value)
+    assert "Delete it and run again." in str(told.value)

@@ -24,16 +24,6 @@ def test_links_and_scripts_exist(guide):
     assert missing == []
 
 
-def test_map_of_the_code_is_complete():
-    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8")
-    table = text.split("| package or module |", 1)[1].split("\n\n", 1)[0]
-    named = set(re.findall(r"`(\w+)/?`", table.replace("|", " ")))
-    library = ROOT / "scripts" / "charscreen"
-    modules = {path.stem for path in library.glob("*.py")} - {"__init__"}
-    packages = {path.parent.name for path in library.glob("*/__init__.py")}
-    assert modules | packages <= named
-
-
 def test_targets_of_the_readme_are_rules():
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     table = text.split("| target |", 1)[1].split("\n\n", 1)[0]

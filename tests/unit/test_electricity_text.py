@@ -68,3 +68,30 @@ def test_reference_current_and_draws():
     assert "For 1 cell the reference lies beyond the currents tested" in text
     assert "For 1 cell it could not be done" in text
     assert "for 1 cell with a mass known to worse than 5 % by Monte Carlo" in text
+
+
+def test_what_the_step_of_a_resistor_could_not_tell_is_counted():
+    flags = ["series resistance from another test", "first step not seen",
+             "first step not resolved", "not one exponential"]  # fmt: skip
+    tests = [{"test": f"T{k}", "method": "through_resistor", "quality": flag}
+             for k, flag in enumerate(flags)]  # fmt: skip
+    text = words(tests)
+    assert "For 1 test that step is not to be seen and R_s is that of another test" in text
+    assert "For 1 test R_s is not known: it counts as zero" in text
+    assert "For 1 test the step lies between readings too far apart" in text
+    assert "1 decay is not one exponential" in text
+    plain = words([{"test": "T1", "method": "through_resistor", "quality": ""}], method_order=[])
+    assert "ln V against time" in plain
+    for part in ("another test of the cell", "counts as zero", "too far apart", "exponential:",
+                 "the first method of this order"):  # fmt: skip
+        assert part not in plain
+
+
+def test_cycles_that_are_not_used_are_told():
+    tests = [{"test": "T1", "method": "voltammetry", "quality": ""}]
+    assert "The first cycle of a series is not used." in words(tests)
+    assert "The first 3 cycles of a series are not used." in words(tests, skip_cycles=3)
+    assert "of a series" not in words(tests, skip_cycles=0)
+    assert "30 min after the hold began" in words(
+        [{"test": "T1", "method": "held_voltage"}], leakage_time_s=None
+    )

@@ -2,7 +2,23 @@
 
 from pathlib import Path
 
-from charscreen.graph import batch_name, code_of, count_batches, cut_batches, load_of, traces_of
+from charscreen.graph import (
+    batch_name,
+    code_of,
+    count_batches,
+    cut_batches,
+    latest_snapshot,
+    load_of,
+    logs_of,
+    made_of,
+    maps_with,
+    nitrogen_rich,
+    plain_rows,
+    planned_firings,
+    rows_where,
+    table_schema_files,
+    traces_of,
+)
 
 
 def small_screen(n_firings, tests_per_firing):
@@ -60,6 +76,68 @@ def test_no_tests_no_batches():
     assert traces_of([{"trace": None}, {"trace": "b.csv"}, {"trace": "b.csv"}]) == [
         "config/traces/b.csv"
     ]
+
+
+def test_rows_are_cut_to_what_a_rule_needs():
+    rows = [{"test": "T1", "cell": "C1", "row": 7}, {"test": "T2", "cell": "C2", "row": 3}]
+    assert plain_rows(rows) == [{"test": "T1", "cell": "C1"}, {"test": "T2", "cell": "C2"}]
+    assert rows_where(rows, "cell", {"C2", "C9"}) == [rows[1]]
+    logs = [{"log": "b.csv", "log_map": "m"}, {"log": "a.csv", "log_map": "m"},
+            {"log": "a.csv", "log_map": "m"}, {"log": "c.csv", "log_map": None},
+            {"log": None, "log_map": None}]  # fmt: skip
+    assert logs_of(logs) == ["config/traces/a.csv", "config/traces/b.csv"]
+
+
+def test_cells_that_tests_name_are_told_in_words():
+    design = [{"run": "R1", "feedstock": "husk", "firing": "F1", "activation": "KOH",
+               "koh_ratio": 3.0}]  # fmt: skip
+    cells = [{"cell": name, "run": "R1"} for name in ("C2", "C1", "C3")]
+    tests = [{"cell": "C2"}, {"cell": "C1"}]
+    found = made_of(tests, cells, design, {"husk": "Oat husk"})
+    assert list(found) == ["C1", "C2"]
+    firing, words = found["C1"]
+    assert firing == "F1"
+    assert words.startswith("Oat husk, KOH")
+
+
+def test_what_the_design_plans_for_each_firing():
+    lot = {"run": "R1", "firing": "F2", "peak_temperature_C": 700.0, "hold_min": None,
+           "ramp_C_per_min": None, "parent": None, "activation_firing": None,
+           "activation_temperature_C": None, "activation_hold_min": None}  # fmt: skip
+    design = [
+        lot,
+        lot | {"run": "R2", "firing": "F1", "peak_temperature_C": 600.0, "hold_min": 30.0},
+        # An aliquot names the firing of its parent; its own is the activation.
+        lot | {"run": "R2a", "firing": "F9", "parent": "R2", "activation_firing": "A1",
+               "activation_temperature_C": 800.0, "activation_hold_min": 60.0},
+        lot | {"run": "R3", "hold_min": 45.0},
+    ]  # fmt: skip
+    assert [tuple(row.values()) for row in planned_firings(design)] == [
+        ("A1", "activate", 800.0, 60.0, None),
+        ("F1", "carbonise", 600.0, 30.0, None),
+        ("F2", "carbonise", 700.0, 45.0, None),
+    ]
+
+
+def test_maps_schemas_and_nitrogen():
+    maps = {"b": {"voltage": {"column": "V"}}, "a": {"voltage": {"column": 2}},
+            "log": {"temperature": {"column": "T"}}}  # fmt: skip
+    assert (maps_with(maps, "voltage"), maps_with(maps, "temperature")) == (["a", "b"], ["log"])
+    files = [Path(name) for name in table_schema_files()]
+    assert files[0].name == "common.yaml"
+    assert all(file.is_file() for file in files)
+    feeds = [{"name": name, "nitrogen_d_percent": value}
+             for name, value in (("bean", 2.1), ("husk", 2.0), ("peel", None))]  # fmt: skip
+    assert nitrogen_rich(feeds, 2.0) == ["bean"]
+
+
+def test_the_newest_kept_ranking_goes_by_date_then_number(tmp_path):
+    assert latest_snapshot(tmp_path / "history") == []
+    names = ["ranking_2026-03-02.json", "ranking_2026-03-02_10.json", "ranking_2026-03-02_9.json",
+             "ranking_2025-12-30_11.json", "ranking_copy.json"]  # fmt: skip
+    for name in names:
+        (tmp_path / name).write_text("{}")
+    assert latest_snapshot(tmp_path) == [(tmp_path / names[1]).as_posix()]
 
 
 def test_code_of_a_rule_follows_imports():

@@ -1,14 +1,18 @@
 """Groups of a ranking: the posterior answer beside that of tests, and the table they stand in."""
 
+from itertools import combinations
+
 import numpy as np
 import pandas as pd
 import pytest
+from charscreen.models.contrasts import fixed_means
 from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import empty_table, natural, predict_draws
 from charscreen.rank.candidates import list_candidates
 from charscreen.rank.comparison import compare_candidates
 from charscreen.rank.groups import COLUMNS, group_candidates
 from charscreen.rank.ranking import rank_statistics
+from charscreen.rank.simultaneous import difference_se, limits_all_pairs
 from simulated_screen import simulate_screen
 
 MERIT = "electrode_F_per_g"
@@ -59,6 +63,25 @@ def test_the_subset_is_where_the_interval_reaches_above_zero(case):
     assert "a" in groups["letters"][top]
     assert (groups["hsu_lo_percent"] <= groups["hsu_hi_percent"]).all()
     assert (groups["hsu_lo_percent"] <= 0).all()
+
+
+def test_letters_part_those_whose_difference_exceeds_its_limit(case):
+    ranking, draws, tables = case
+    some = ranking.iloc[[0, 1, -2, -1]].reset_index(drop=True)
+    groups, summary = groups_of((some, draws, tables))
+    means = fixed_means(tables.model, tables.inference, some)
+    limits = limits_all_pairs(means.covariance, means.df, probability=0.9)
+    se = difference_se(means.covariance)
+    letters = [set(text) for text in groups["letters"]]
+    pairs = set(combinations(range(len(groups)), 2))
+    told = {
+        (i, j)
+        for i, j in pairs
+        if abs(means.estimate[i] - means.estimate[j]) > limits[i, j] * se[i, j]
+    }
+    assert summary["merits"][MERIT]["letters_exact"]
+    assert 0 < len(told) < len(pairs)
+    assert {(i, j) for i, j in pairs if not letters[i] & letters[j]} == told
 
 
 def test_asking_for_more_certainty_widens_everything(case):

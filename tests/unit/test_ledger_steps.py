@@ -91,6 +91,65 @@ def test_koh_counts_by_its_purity():
     assert row["koh_potassium_g"] == pytest.approx(5.0 / 0.07136 * 0.2323, rel=1e-3)
 
 
+def test_an_aliquot_shares_the_char_of_its_parent_and_nothing_of_its_activation():
+    masses = pd.DataFrame(
+        [{"run": "R1", "feed_ar_g": 50.0, "feed_dry_g": 40.0, "char_g": 12.0, "char_ground_g": 11.4,
+          "char_washed_g": 9.12, "char_taken_g": 5.0, "koh_g": 15.0, "activated_g": 1.0,
+          "activated_unwashed_g": 2.0}, {"run": "R1b", "activated_g": 1.2}]
+    )  # fmt: skip
+    design = pd.DataFrame(
+        {"run": ["R1", "R1b", "R1c"], "parent": [None, "R1", "R1"], "feedstock": "husk",
+         "activation": "KOH"}
+    )  # fmt: skip
+    feeds = pd.DataFrame({"feedstock": ["husk"]})
+    row = compute_yields(masses, design, feeds, balances=BALANCES, default_balance="fine").iloc[1]
+    shared = ("yield_char_ar_percent", "yield_char_d_percent", "loss_grinding_percent",
+              "loss_char_washing_percent")  # fmt: skip
+    assert [row[name] for name in shared] == pytest.approx([24.0, 30.0, 5.0, 20.0])
+    assert "char_taken_g is missing and the char was split" in row["note"]
+    for name in ("yield_activated_percent", "koh_ratio_weighed", "carbon_g_per_kg_d",
+                 "loss_activated_washing_percent", "koh_potassium_g"):  # fmt: skip
+        assert np.isnan(row[name])
+
+
+def test_feed_of_nothing_but_water_has_no_dry_mass():
+    row = ledger(
+        [{"run": "R1", "feed_ar_g": 40.0, "moisture_ar_percent": 100.0, "char_g": 1.0}]
+    ).iloc[0]
+    assert "moisture is not between 0 and 100 %" in row["note"]
+    assert np.isnan(row["feed_dry_g"])
+    assert np.isnan(row["yield_char_d_percent"])
+    assert row["yield_char_ar_percent"] == pytest.approx(2.5)
+
+
+def test_fixed_carbon_yield_by_hand():
+    """Char over dry feed times (100 − ash − volatile) of the char over (100 − ash) of the feed."""
+    row = ledger(
+        [{"run": "R1", "feed_dry_g": 40.0, "char_g": 12.0, "char_ash_d_percent": 12.0,
+          "char_volatile_d_percent": 8.0}]
+    ).iloc[0]  # fmt: skip
+    assert row["fixed_carbon_yield_percent"] == pytest.approx(100 * 0.3 * 80 / 95, rel=1e-9)
+    assert row["yield_char_daf_percent"] == pytest.approx(100 * 12 * 0.88 / 38, rel=1e-9)
+
+
+def test_feed_as_received_is_reckoned_from_dry_feed_and_moisture():
+    row = ledger(
+        [{"run": "R1", "feed_dry_g": 40.0, "moisture_ar_percent": 20.0, "char_g": 12.0}], "none"
+    ).iloc[0]
+    assert row["yield_char_ar_percent"] == pytest.approx(100 * 12 / 50)
+    assert row["carbon_g_per_kg_ar"] == pytest.approx(240.0)
+    assert "feed as received not weighed: reckoned from dry feed and moisture" in row["note"]
+
+
+@pytest.mark.parametrize(("ash_percent", "is_said"), [(30.0, False), (99.9, False), (100.0, True)])
+def test_a_char_that_is_all_ash_is_said(ash_percent, is_said):
+    row = ledger(
+        [{"run": "R1", "feed_dry_g": 2.0, "char_g": 0.4, "char_ash_d_percent": ash_percent}]
+    ).iloc[0]
+    assert ("ash is no less than the char" in (row["note"] or "")) == is_said
+    assert np.isnan(row["yield_char_daf_percent"]) == is_said
+
+
 # --- draws
 
 
@@ -103,6 +162,15 @@ def test_draws_take_over_near_the_resolution_only():
     assert "near the balance's resolution" in table["note"][0]
     loose = ledger([SMALL], balance="bench", monte_carlo_above_percent=50.0)
     assert loose["uncertainty_from"][0] == "propagation"
+
+
+def test_where_draws_take_over_is_where_the_setting_says():
+    """Two readings in steps of 0.1 g are uncertain by 0.1/√6 g: 10.2 % of 0.4 g."""
+    for percent, how in ((10.1, "Monte Carlo"), (10.25, "propagation")):
+        table = ledger(
+            [SMALL | {"activated_g": 0.4}], balance="bench", monte_carlo_above_percent=percent
+        )
+        assert table["uncertainty_from"][0] == how
 
 
 def test_draws_agree_with_the_exact_spread_of_a_triangle():

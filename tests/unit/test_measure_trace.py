@@ -8,6 +8,7 @@ import yaml
 from cell_models import cycle_rc, decay_rc
 from measure_trace import main
 
+MASSES = ["--electrode-1-mg", "5", "--electrode-2-mg", "5"]
 SCRIPT = Path(__file__).resolve().parents[2] / "scripts" / "measure_trace.py"
 
 
@@ -100,6 +101,8 @@ def test_map_by_name_out_of_a_settings_file(trace, tmp_path, capsys):
         (["--load-ohm", "5", "--current-mA", "5"], "not both"),
         (["--upper-voltage", "5"], "does not cover the window 4 to 2 V"),
         (["--map", "absent.yaml"], "absent.yaml: cannot be read"),
+        ([*MASSES, "--binder-percent", "60", "--additive-percent", "50"], "between 0 and 100 %"),
+        ([*MASSES, "--mass-u-mg", "-1"], "--mass-u-mg cannot be below 0."),
     ],
 )
 def test_mistakes_of_the_user(trace, capsys, options, says):
@@ -107,6 +110,42 @@ def test_mistakes_of_the_user(trace, capsys, options, says):
     captured = capsys.readouterr()
     assert says in captured.err
     assert captured.out == ""
+
+
+@pytest.mark.parametrize(
+    ("text", "says"),
+    [
+        ("time: [", "is not valid YAML ("),
+        ("a: &x [1]\nb: *x\n", "map.yaml: "),
+        ("just words", "a column map is a set of keys"),
+        ("time: t\n", "no voltage column. Write voltage: {column: NAME}."),
+    ],
+)
+def test_files_that_hold_no_map(trace, tmp_path, capsys, text, says):
+    (tmp_path / "map.yaml").write_text(text)
+    assert main([str(trace), "--map", str(tmp_path / "map.yaml")]) == 1
+    captured = capsys.readouterr()
+    assert says in captured.err
+    assert captured.err.count(str(tmp_path / "map.yaml")) >= 1
+    assert captured.out == ""
+
+
+def test_the_only_map_of_a_file_needs_no_name(trace, tmp_path, capsys):
+    path = tmp_path / "map.yaml"
+    path.write_text(
+        "mine: {delimiter: ';', decimal: ',', skip_lines: 1, time: {column: 1, unit: min},"
+        " voltage: {column: 2, unit: mV}, current: {column: 3, unit: mA}}\n"
+    )
+    assert main([str(trace), "--upper-voltage", "1", "--map", str(path)]) == 0
+    assert values(capsys.readouterr().out)["capacitance"].startswith("0.5000")
+
+
+def test_a_file_that_the_map_does_not_fit_is_told(trace, tmp_path, capsys):
+    (tmp_path / "map.yaml").write_text("{time: absent, voltage: neither, delimiter: ';'}\n")
+    assert main([str(trace), "--map", str(tmp_path / "map.yaml")]) == 1
+    err = capsys.readouterr().err
+    assert err.startswith("log.txt: ")
+    assert "absent" in err
 
 
 def test_voltage_only_asks_for_the_current(decay, capsys):

@@ -3,14 +3,17 @@
 import subprocess
 import sys
 from pathlib import Path
+from unittest import mock
 
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.mixed import MixedModelError, fit_mixed
+from charscreen.mixed import MixedModelError, fit_mixed, optimise
 from charscreen.mixed.likelihood import Likelihood
-from charscreen.mixed.random_part import read_random
+from charscreen.mixed.random_part import drop_unidentified, read_random
 from mixed_data import screen
+
+TERMS = ["firing", "lot"]
 
 
 def dense(fit, data):
@@ -239,6 +242,42 @@ def test_lots_that_repeat_exactly_are_flagged_not_believed():
     assert not fit.converged
     assert any("residual is negligible beside 'lot'" in flag for flag in fit.flags)
     assert np.isfinite(fit.posterior(100, seed=1).variance.to_numpy()).all()
+
+
+def test_a_ratio_close_to_zero_becomes_zero_where_that_is_no_worse():
+    data = screen()
+    data["y"] -= data.groupby("firing")["y"].transform("mean")  # no scatter between firings
+    products = fit_mixed("y ~ 1", data, TERMS)._products
+    near = np.array([0.5 * optimise.NEGLIGIBLE, 0.8])
+    assert list(optimise._settle_zeros(products, near)) == [0.0, 0.8]
+    assert list(optimise._settle_zeros(products, near * [4.0, 1.0])) == [4.0 * near[0], 0.8]
+
+
+def test_a_variance_that_three_groupings_share_is_not_blamed_on_one():
+    """Derived: with the mean taken out, Z Z' of the three add up to twice the identity."""
+    data = pd.DataFrame({"y": [1.0, 3.0, 2.0, 5.0], "a": list("uuvv"), "b": list("uvuv"),
+                         "c": list("uvvu")})  # fmt: skip
+    terms, _ = read_random(["a", "b", "c"], data)
+    kept, (flag,) = drop_unidentified(terms, np.ones(4), np.full((4, 1), 0.5))
+    assert [term.name for term in kept] == ["a", "b"]
+    assert "cannot tell its variance from that of the other terms and the residual" in flag
+    twin, _ = read_random(["a", "d"], data.assign(d=list("ppqq"), b=None))
+    _, (flag,) = drop_unidentified(twin, np.ones(4), np.full((4, 1), 0.5))
+    assert "its levels coincide with those of 'a'" in flag
+
+
+def test_a_search_that_stops_short_is_flagged():
+    data = screen()
+    near = {name: 1.01 * ratio for name, ratio in fit_mixed("y ~ feed", data, TERMS).ratios.items()}
+    with mock.patch.multiple(
+        optimise,
+        _polish=lambda products, theta: theta,
+        _descend=lambda products, theta, finely=False: theta,
+        _off_zero=lambda products, theta, value: None,
+    ):
+        fit = fit_mixed("y ~ feed", data, TERMS, start=near)
+    assert not fit.converged
+    assert "the search for the variances did not converge; do not rely on this fit" in fit.flags
 
 
 @pytest.mark.parametrize("lost", [0, 3])

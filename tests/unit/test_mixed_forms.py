@@ -248,3 +248,22 @@ def test_no_start_finds_a_deeper_hollow(seed):
     )
     assert products.deviance(fit._theta)[0] <= least + 1e-6
     assert fit.converged
+
+
+@pytest.mark.parametrize(
+    ("formula", "change", "words"),
+    [
+        ("y ~ feed", {"y": [1e200] + [1.0] * 7}, "y exceeds 1e+"),
+        ("y ~ 0", {}, "the right side of 'y ~ 0' has no column"),
+        ("y ~ 0 + none", {"none": 0.0}, "every column of the model matrix is zero"),
+        ("np.log(y) ~ feed", {"y": [-1.0] + [2.0] * 7}, "in 1 row"),
+        ("y ~ np.log(x)", {"x": [1.0, 0.0, 2.0, 0.0, *[3.0] * 4]}, r"log\(x\) is not a finite"),
+    ],
+)
+def test_what_a_formula_cannot_be_fitted_to_is_said(formula, change, words):
+    data = pd.DataFrame(
+        {"y": [1.0, 2.0, 4.0, 3.0, 5.0, 2.5, 3.5, 1.5], "feed": list("abababab"),
+         "x": np.arange(1.0, 9.0)}
+    ).assign(**change)  # fmt: skip
+    with pytest.raises(MixedModelError, match=words):
+        fit_mixed(formula, data)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from charscreen.mixed import fit_mixed
-from charscreen.mixed.ratios import from_normal, tail_shape, to_normal
+from charscreen.mixed.ratios import effective_size, from_normal, tail_shape, to_normal
 from mixed_data import screen
 from scipy.stats import binom, genpareto, kstest
 from scipy.stats import t as student
@@ -172,3 +172,11 @@ def test_pareto_shape_is_recovered(shape):
 
 def test_equal_weights_have_no_tail():
     assert tail_shape(np.full(500, 1 / 500)) == -np.inf
+
+
+@pytest.mark.parametrize(
+    ("weights", "points"), [([0.25] * 4, 4.0), ([1.0, 0.0, 0.0], 1.0), ([0.5, 0.3, 0.2], 1 / 0.38)]
+)
+def test_effective_number_of_points(weights, points):
+    """One over the sum of squares: n for n equal weights, 1 where one has it all."""
+    assert effective_size(np.array(weights)) == pytest.approx(points)

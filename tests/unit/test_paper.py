@@ -41,6 +41,12 @@ def page():
     return page_of()
 
 
+@pytest.fixture(scope="module")
+def document(page):
+    """The page laid out on paper."""
+    return lay_out(pictures_apart(page), style=STYLE)
+
+
 def boxes(box):
     yield box
     for child in getattr(box, "children", ()) or ():
@@ -69,8 +75,7 @@ def _is_margin(box) -> bool:
     return type(box).__name__ == "MarginBox"
 
 
-def test_no_table_and_no_picture_is_cut(page):
-    document = lay_out(pictures_apart(page), style=STYLE)
+def test_no_table_and_no_picture_is_cut(page, document):
     assert beyond_the_margins(document) == []
     assert page.count("<table") > 3
 
@@ -90,8 +95,7 @@ def test_names_of_any_kind_fit():
     assert beyond_the_margins(document) == []
 
 
-def test_every_word_of_the_page_is_on_paper(page):
-    document = lay_out(pictures_apart(page), style=STYLE)
+def test_every_word_of_the_page_is_on_paper(page, document):
     printed = " ".join(
         part.text
         for sheet in document.pages
@@ -106,8 +110,7 @@ def test_every_word_of_the_page_is_on_paper(page):
         assert text.replace("&#39;", "'") in printed
 
 
-def test_no_word_of_a_heading_is_broken(page):
-    document = lay_out(pictures_apart(page), style=STYLE)
+def test_no_word_of_a_heading_is_broken(page, document):
     lines = [
         part.text
         for sheet in document.pages
@@ -119,8 +122,7 @@ def test_no_word_of_a_heading_is_broken(page):
     assert [word for word in sorted(heads) if not any(word in line for line in lines)] == []
 
 
-def test_pages_carry_head_and_number(page):
-    document = lay_out(pictures_apart(page), style=STYLE)
+def test_pages_carry_head_and_number(document):
     assert len(document.pages) > 2
     for number, sheet in enumerate(document.pages, start=1):
         words = "".join(
@@ -134,10 +136,10 @@ def test_pages_carry_head_and_number(page):
         assert (case.CONFIG["title"][:20] in words) == (number > 1)
 
 
-def test_the_same_report_gives_the_same_bytes(page):
+def test_the_same_report_gives_the_same_bytes(page, document):
     first = report_pdf(page, style=STYLE)
     assert first.startswith(b"%PDF-")
-    assert report_pdf(page, style=STYLE) == first
+    assert document.write_pdf() == first
 
 
 def test_pictures_keep_their_words():

@@ -4,7 +4,7 @@ import keep_priors as command
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.files import write_csv
+from charscreen.files import read_json, write_csv, write_json
 from charscreen.graph import model_files
 from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import write_model
@@ -213,3 +213,34 @@ def test_what_differs_between_feedstocks_is_kept_for_the_judgement_of_a_plan(scr
     # known within a factor of two or so; slopes are pulled towards none.
     assert 0.15 < kept["feedstock"] < 0.9
     assert kept["feedstock|temperature"] < 0.15
+
+
+def test_what_lacks_for_keeping_is_told_with_the_command(screen):
+    firings = screen / "results" / "collect" / "firings.csv"
+    firings.unlink()
+    with pytest.raises(KeepError) as told:
+        keep_priors(screen)
+    assert f"There is no fit yet ({firings} is absent)." in str(told.value)
+    assert f"snakemake fit --directory {screen}" in str(told.value)
+    config = screen / "config" / "config.yaml"
+    config.write_text(config.read_text() + "\nno_such_key: 1\n")
+    with pytest.raises(KeepError, match="no_such_key"):
+        keep_priors(screen)
+    assert not (screen / "config" / "priors.yaml").exists()
+
+
+def test_a_model_that_was_not_fitted_is_not_kept(screen):
+    path = model_files(str(screen / "results" / "fit"), "char_yield")["char_yield_model"]
+    record = read_json(path)
+    write_json(record | {"fitted": False, "reason": "two lots only"}, path)
+    with pytest.raises(KeepError, match="no model of the char yield to keep: two lots only"):
+        keep_priors(screen)
+
+
+def test_every_old_file_of_priors_is_kept(screen):
+    keep_priors(screen)
+    for number in (1, 2):
+        (screen / "config" / "priors.yaml").write_text("char_yield: {}\n")
+        done = keep_priors(screen, replace=True)
+        assert done[0] == f"The old priors are kept as history/priors_{number}.yaml."
+    assert (screen / "history" / "priors_1.yaml").read_text() == "char_yield: {}\n"

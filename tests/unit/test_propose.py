@@ -11,13 +11,14 @@ import pytest
 from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import predict_draws
 from charscreen.plan.make import DESIGN_COLUMNS
-from charscreen.propose import OPTION_COLUMNS, not_ranked, propose_next
+from charscreen.propose import OPTION_COLUMNS, make_stakes, not_ranked, propose_next
 from charscreen.propose.advice import advise
 from charscreen.propose.cost import move_cost
 from charscreen.propose.feasible import firing_conditions, stock_left
 from charscreen.propose.knowledge import Knowledge, node_variances
 from charscreen.propose.rows import next_ids
 from charscreen.rank.candidates import list_candidates
+from charscreen.rank.facts import make_facts
 from plan_case import KILN, PLAN
 from simulated_firing import SMALL, random_firing, search_of, stakes_of
 from simulated_screen import simulate_screen
@@ -93,6 +94,39 @@ def test_the_posterior_is_that_of_the_draws(case):
     # 1,000 draws: the error of a mean is 0.03 sd, of a sd 2.2 %; four times that over all.
     assert np.abs((block.mean[0] - eta.mean(axis=0)) / sd).max() < 0.13
     assert np.abs(np.sqrt(np.diag(block.cov[0])) / sd - 1).max() < 0.09
+
+
+def test_stakes_from_result_tables_are_those_of_the_models(case):
+    """Put together from ranking, records and draws: the same choice as from the model itself."""
+    screen, fitted, candidates, design = case
+    direct = stakes_of(screen, fitted, candidates)
+    names = candidates["candidate"].tolist()
+    ranked = pd.DataFrame(
+        direct.values, columns=[f"electrode_F_per_g|{name}" for name in names]
+    ).assign(**{"other|x": 1.0})
+    given = {"kiln": {}, "prices": {}, "feedstocks": [], "koh_purity_percent": 100.0,
+             "max_koh_g": np.inf, "expressions": {}}  # fmt: skip
+    facts = make_facts(screen.cells, {}, given)
+    tables = {
+        "candidates": candidates[::-1],
+        "ranked": ranked,
+        "models": {"capacitance": fitted.model, "char_yield": {"fitted": False}},
+        "draws": {"capacitance": fitted.draws},
+        "residuals": {"capacitance": fitted.residuals},
+        "cells": screen.cells,
+        "yields": screen.yields,
+        "design": design,
+        "firings": screen.firings,
+        "facts": facts,
+    }
+    stakes = make_stakes("electrode_F_per_g", **tables)
+    assert stakes.candidates["candidate"].tolist() == names
+    assert (stakes.unit, stakes.sign, list(stakes.models)) == ("F/g", 1.0, ["capacitance"])
+    np.testing.assert_array_equal(stakes.values, direct.values)
+    one = {"capacitance": fitted.draws[:1]}
+    np.testing.assert_allclose(stakes.merit_of(one), direct.merit_of(one))
+    pd.testing.assert_frame_equal(stakes.rows["capacitance"], direct.rows["capacitance"])
+    assert make_stakes("device_F_per_kg_d", **tables) is None
 
 
 def test_a_firing_is_filled_within_the_range_of_the_screen(case, proposal):

@@ -11,6 +11,8 @@ from charscreen.rank import (
     rank_statistics,
     residual_correlation,
 )
+from charscreen.rank.merits import MeritDraws
+from charscreen.rank.ranking import _merit_table
 from rank_case import fixed_draws, make_candidates, make_draws, make_models
 from scipy.stats import norm
 
@@ -325,3 +327,20 @@ def test_residual_correlation_joins_yield_steps_and_capacitance():
     # char and activation deviations cancel: no spread in the overall yield, no correlation
     assert residual_correlation(models) is None
     assert residual_correlation({"char_yield": record(x[:4]), "capacitance": record(x)}) is None
+
+
+@pytest.mark.parametrize("better", ["more", "less"])
+def test_candidates_of_one_estimate_stand_in_order_of_name(better):
+    names = ["c", "a", "d", "b"]
+    rng = np.random.default_rng(2)
+    one, other = rng.uniform(1, 2, 400), rng.uniform(4, 5, 400)
+    values = np.column_stack([one, one, other, other])
+    drawn = MeritDraws(values, np.ones(4, dtype=bool), ["measured"] * 4, unit="x", better=better)
+    candidates = pd.DataFrame({"candidate": names, "predicted": "no"})
+    table = _merit_table(candidates, "m", drawn, interval_percent=90.0, group_probability=0.9)
+    best_first = {"more": ["b", "d", "a", "c"], "less": ["a", "c", "b", "d"]}[better]
+    assert table["candidate"].tolist() == best_first
+    assert [names[k] for k in table["position"]] == best_first
+    ends = np.quantile(other, [0.05, 0.5, 0.95])
+    row = table.set_index("candidate").loc["b"]
+    assert row[["estimate_lo", "estimate", "estimate_hi"]].tolist() == pytest.approx(list(ends))

@@ -6,8 +6,8 @@ import numpy as np
 import pytest
 from charscreen.rank.best_comparison import compare_with_best
 from charscreen.rank.letters import compact_letters, shorten
-from charscreen.rank.rank_band import rank_band, share_inside
-from charscreen.rank.simultaneous import limits_against_each
+from charscreen.rank.rank_band import _order_statistics, rank_band, share_inside
+from charscreen.rank.simultaneous import difference_se, limits_against_each
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy.stats import rankdata
@@ -166,3 +166,31 @@ def test_nothing_to_compare_is_refused():
         compare_with_best(np.array([1.0]), np.eye(1), np.full((1, 1), 5.0))
     with pytest.raises(ValueError, match="finite"):
         compare_with_best(np.array([1.0, np.nan]), np.eye(2), np.full((2, 2), 5.0))
+
+
+def test_the_draw_whose_loss_narrows_most_is_given_up():
+    """Of twenty draws one may go: that which alone turns first and last, not that of the middle."""
+    usual, turned, middle = [4.0, 3.0, 2.0, 1.0], [1.0, 3.0, 2.0, 4.0], [4.0, 2.0, 3.0, 1.0]
+    lo, hi = rank_band(np.array([turned, *[usual] * 18, middle]), probability=0.95)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2, 2, 4], [1, 3, 3, 4])
+    lo, hi = rank_band(np.array([turned, *[usual] * 18, middle]), probability=0.9)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2, 3, 4], [1, 2, 3, 4])
+    lo, hi = rank_band(np.array([turned, *[usual] * 18, middle]), probability=0.96)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2, 2, 1], [4, 3, 3, 4])
+
+
+def test_the_band_of_order_statistics_is_that_of_the_draws_kept():
+    """Twenty draws of two candidates, one turned round: it alone stands at its outermost rank."""
+    ranks = np.array([[1, 2]] * 12 + [[2, 1]] + [[1, 2]] * 7)
+    lo, hi = _order_statistics(ranks, ranks, 1)
+    assert (lo.tolist(), hi.tolist()) == ([1, 2], [1, 2])
+    lo, hi = _order_statistics(ranks, ranks, 0)
+    assert (lo.tolist(), hi.tolist()) == ([1, 1], [2, 2])
+
+
+@pytest.mark.parametrize("scale", [1e-12, 1.0, 1e12])
+def test_differences_of_any_size_have_their_error_and_twins_none(scale):
+    covariance = scale * np.array([[1.0, 1.0, 0.2], [1.0, 1.0, 0.2], [0.2, 0.2, 4.0]])
+    se = difference_se(covariance)
+    assert se[0, 1] == se[0, 0] == 0.0
+    assert se[0, 2] == se[2, 1] == pytest.approx(np.sqrt(4.6 * scale))

@@ -9,6 +9,7 @@ from charscreen import plots
 from charscreen.plots.figures import draw_figures
 from charscreen.report import TEMPLATES, render_report, tidy
 from charscreen.report.headline import answer, by_other_merits
+from charscreen.report.methods import methods
 from charscreen.report.ranking_tables import RANKING_TOP
 from charscreen.report.tables import findings_tables, spread_table
 from charscreen.report.text import scatter_sentences
@@ -310,6 +311,104 @@ def test_methods_leave_out_what_was_not_done(empty_html):
     words = Page(empty_html).words
     assert "IEC 62391-1" not in words
     assert "Kenward" not in words
+
+
+def test_methods_follow_the_ledger_the_models_and_the_ranking():
+    inputs = case.full_inputs()
+    yields = inputs["yields"]
+    more = {"uncertainty_from": "propagation", "koh_potassium_g": np.nan}
+    inputs["yields"] = yields.assign(**more, fixed_carbon_yield_percent=20.0)
+    inputs["yields"].loc[:1, ["uncertainty_from", "koh_potassium_g"]] = ["Monte Carlo", 0.5]
+    inputs["yields"].loc[0, "dry_matter_from"] = "aliquot"
+    inputs["cells"] = inputs["cells"].assign(uncertainty_by="Monte Carlo")
+    record = inputs["models"]["capacitance"]["json"]
+    record |= {"formula": "log_F ~ feedstock", "feedstocks": ["a", "b", "c"], "scale": "log"}
+    record["posterior"]["pareto_k"] = 0.312
+    inputs["rank_summary"] |= {
+        "predicted": True,
+        "n_draws": 3000,
+        "limits": {"words": "ESR area of at most 5 Ω cm²", "probability": 0.5},
+        "residual_correlation": {"n_lots": 9, "r": -0.21, "lo": -0.6, "hi": 0.3},
+        "response": "drawn",
+    }
+    paragraphs, sources = methods(inputs, case.CONFIG)
+    said = dict(paragraphs)
+    ledger = said["Masses and yields"]
+    assert "For 2 lots a mass is near the resolution of the balance" in ledger
+    assert "6 KOH + 2 C → 2 K + 3 H2 + 2 K2CO3" in ledger
+    assert "weighed dry for 11 lots; from the moisture of an aliquot for 1 lot." in ledger
+    assert "For 12 lots the ash of the char was not measured" in ledger
+    model = said["Model of electrode capacitance"]
+    assert "of the logarithm of" in model
+    assert "2 firings, 3 feedstocks" in model
+    assert "Pareto k 0.31" in model
+    assert model.endswith("Formula with feedstock fixed: log_F ~ feedstock.")
+    ranking = said["Ranking"]
+    assert "the other 3000 give all figures" in ranking
+    assert "it meets ESR area of at most 5 Ω cm² is under 50 %" in ranking
+    assert "Over 9 lots that have both" in ranking
+    assert "the device figures are less sure than their intervals say" in ranking
+    inputs["rank_summary"]["response"] = "joint"
+    joint = dict(methods(inputs, case.CONFIG)[0])["Ranking"]
+    assert "the response of their own has it in it" in joint
+    cited = " ".join(sources)
+    for work in ("JCGM 101", "Carbon 41, 267", "Antal", "clause 7."):
+        assert work in cited
+
+
+def test_methods_of_little_say_little():
+    """A table of few columns, a record of few facts: nothing is said of what is not there."""
+    inputs = case.full_inputs()
+    inputs["yields"] = inputs["yields"][["run", "feedstock"]]
+    inputs["test_results"].loc[0, "method"] = "open_circuit"
+    record = {"fitted": True, "random": [], "unit": "lot", "n": 5, "response": "y", "terms": []}
+    inputs["models"] = {"char_yield": {"json": record}}
+    inputs["ranking"] = inputs["ranking"].iloc[:0]
+    paragraphs, sources = methods(inputs, case.CONFIG)
+    said = dict(paragraphs)
+    assert "Dry matter" not in said["Masses and yields"]
+    assert "ash of the char" not in said["Masses and yields"]
+    model = next(text for title, text in paragraphs if title.startswith("Model of"))
+    assert model == (
+        "Linear mixed model of the value of y, n = 5. Random levels: lot (the residual). Terms "
+        "beside feedstock: none."
+    )
+    assert "Ranking" not in said
+    assert "All models" not in said
+    assert any("Hurvich" in work for work in sources)
+
+
+def test_checks_alternatives_effort_and_open_questions_are_shown():
+    inputs = case.full_inputs()
+    model = inputs["models"]["capacitance"]
+    model["checks"] = pd.DataFrame(
+        [["trend over the firings", 0.12, np.nan, np.nan, 0.5, "no sign of trouble"]],
+        columns=["words", "estimate", "lo", "hi", "p", "verdict"],
+    )
+    model["alternatives"] = pd.DataFrame(
+        {"words": ["the chosen terms", "without hold"], "n_parameters": [9, 8],
+         "delta_aicc": [0.0, 2.5], "error_percent": [11.0, 12.0]}
+    )  # fmt: skip
+    model["effort"] = pd.DataFrame(
+        [["feedstocks", 1, 6, 1.2, "no"], ["feedstocks", 2, 6, 1.0, "yes"]],
+        columns=["question", "cells_per_lot", "lots_per_firing", "relative_cost", "best"],
+    )
+    clean = inputs["models"]["char_yield"]["json"]
+    clean |= {"flags": [], "forbids": [], "dropped": []}
+    inputs["models"]["char_yield"]["effects"] = None
+    inputs["ranking"]["group"] = None
+    inputs["findings"] = pd.DataFrame(
+        [["masses", 2, "char_g", "31", "questions", "Is it dry?", None],
+         ["masses", 3, "char_g", "32", "questions", "Is it dry?", "weighed again"]],
+        columns=inputs["findings"].columns,
+    )  # fmt: skip
+    words = render_words(inputs)
+    assert "Checks of the model of electrode capacitance" in words
+    assert "Without hold" in words
+    assert "Where effort is best spent" in words
+    assert "The fit converged and nothing was flagged." in words
+    assert "is told apart from all others." in words
+    assert "1 value is doubtful" in words
 
 
 def test_koh_cautions_follow_what_is_done():

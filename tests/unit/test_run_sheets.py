@@ -5,6 +5,7 @@ import re
 import pytest
 from charscreen.cautions import FOOTER, KOH_QUESTIONS, all_cautions, cautions_for
 from charscreen.plan import make_plan
+from charscreen.plan.feed import LEAST_FEED
 from charscreen.plan.run_sheets import firings_of, render_run_sheet, render_run_sheets
 from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
 
@@ -140,6 +141,28 @@ def test_char_sheet_has_room_for_the_empty_crucible_it_asks_to_weigh():
     table = html[html.index('<table class="lots">') :]
     # Empty crucible, feed, dry feed and char are written by hand.
     assert table[: table.index("</table>")].count('class="blank"') == 4 * lots
+
+
+def test_remarks_of_a_lot_tell_its_size_drying_and_what_limits_it():
+    made, _ = sheets()
+    design, lots = made.design.copy(), made.lots.copy()
+    first, second = design.index[design["firing"] == "F01"][:2]
+    size = {"particle_size_mm": 2.0, "drying_C": 105.0}
+    for table in (design, lots):
+        of_first = table["run"] == design.loc[first, "run"]
+        for name, value in size.items():
+            table.loc[of_first, name] = value
+    of_second = lots["run"] == design.loc[second, "run"]
+    given = {"feedstocks": FEEDS, "kiln": KILN, "title": "T", "template": TEMPLATE,
+             "style": STYLE}  # fmt: skip
+    cases = (("crucible", "feed limited by crucible"), (LEAST_FEED, "feed raised to the "))
+    for why, words in cases:
+        lots.loc[of_second, "limited_by"] = why
+        html = render_run_sheet("F01", kind="carbonise", design=design, lots=lots, **given)
+        text = Page(html).text
+        assert words in text
+        assert "ground to 2 mm" in text
+        assert "dried at 105 °C" in text
 
 
 @pytest.mark.parametrize("invented", [False, True])

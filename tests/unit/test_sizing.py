@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from charscreen.ledger import size_feed as size_feed_of_ledger
 from charscreen.ledger.sizing import CRUCIBLE, KOH, carbon_for_cells, carbon_from_feed, size_feed
-from scipy.stats import binom
+from scipy.stats import binom, norm
 
 CHAR = {
     "moisture_ar_percent": 60.0,
@@ -103,6 +103,30 @@ def test_a_limit_that_is_felt_but_leaves_the_chance_within_reach():
     assert_share(np.mean(carbon < wanted), 0.10)
 
 
+@pytest.mark.parametrize("spread_percent", [20.0, 80.0])
+def test_mean_of_a_capped_char_by_quadrature(spread_percent):
+    """Derived: E[min(char, limit)] of a lognormal char, integrated over its normal logarithm."""
+    settings = ACTIVATED | {"moisture_u_percent": 0.0, "yield_char_spread_percent": spread_percent}
+    forward = carbon_from_feed(50.0, 1.0, **settings, koh_ratio=4.0, max_koh_g=20.0)
+    sigma = np.sqrt(np.log1p((spread_percent / 100) ** 2))
+    z = np.linspace(-10, 10, 200_001)
+    char = 50.0 * 0.4 * 0.28 * np.exp(sigma * z - sigma**2 / 2)
+    mean = np.trapezoid(np.minimum(char, 5.0) * norm.pdf(z), z)
+    assert forward.expected_carbon_g == pytest.approx(0.2 * mean, rel=1e-6)
+
+
+def test_without_spread_a_feed_does_or_does_not():
+    exact = {name: 0.0 if "spread" in name or "_u_" in name else v for name, v in ACTIVATED.items()}
+    needed = 1 / (0.4 * 0.28 * 0.2)
+    for feed_g, chance in ((0.6 * needed, 100.0), (0.999 * needed, 100.0), (1.001 * needed, 0.0)):
+        sizing = carbon_from_feed(feed_g, 1.0, **exact)
+        assert sizing.chance_of_falling_short_percent == chance
+    # 100 g of feed leave 11.2 g of char; 20 g of KOH at 4 : 1 take 5 g of it.
+    for feed_g, carbon_g in ((100.0, 1.0), (10.0, 0.224)):
+        sizing = carbon_from_feed(feed_g, 0.1, **exact, koh_ratio=4.0, max_koh_g=20.0)
+        assert sizing.expected_carbon_g == pytest.approx(carbon_g)
+
+
 def test_forward_is_the_inverse_of_sizing():
     settings = ACTIVATED | {"koh_ratio": 4.0, "max_koh_g": 40.0}
     sizing = size_feed(1.2, **settings)
@@ -119,12 +143,16 @@ def test_ledger_offers_the_same_call():
     [
         ({"moisture_ar_percent": 100.0}, "moisture_ar_percent is 100.0, not from 0 to below 100"),
         ({"yield_char_d_percent": 0.0}, "yield_char_d_percent is 0.0; it must be above zero"),
-        ({"yield_char_d_percent": 130.0}, "more than the material put in"),
+        ({"yield_char_d_percent": 100.5}, "more than the material put in"),
+        ({"yield_activated_percent": 100.5}, "more than the material put in"),
         ({"yield_char_spread_percent": -1.0}, "below zero"),
         ({"yield_activated_spread_percent": None}, "yield_activated_spread_percent is missing"),
         ({"short_chance_percent": 0.0}, "not between 0 and 100"),
+        ({"short_chance_percent": 100.0}, "not between 0 and 100"),
         ({"bulk_density_g_per_L": -5.0, "crucible_volume_mL": 250.0}, "bulk_density_g_per_L is -5"),
         ({"koh_ratio": 0.0, "max_koh_g": 40.0}, "koh_ratio is 0.0"),
+        ({"koh_purity_percent": 100.5}, "koh_purity_percent is 100.5, not above 0 and up to 100"),
+        ({"koh_purity_percent": 0.0}, "koh_purity_percent is 0.0, not above 0"),
     ],
 )
 def test_bad_input_names_the_figure(change, message):
@@ -132,9 +160,10 @@ def test_bad_input_names_the_figure(change, message):
         size_feed(1.0, **(ACTIVATED | change))
 
 
-def test_wanted_carbon_must_be_above_zero():
-    with pytest.raises(ValueError, match="wanted_carbon_g is 0"):
-        size_feed(0, **CHAR)
+@pytest.mark.parametrize("wanted", [0, -1.0, np.inf, np.nan, None])
+def test_wanted_carbon_must_be_above_zero(wanted):
+    with pytest.raises(ValueError, match=f"wanted_carbon_g is {wanted}; it must be above zero"):
+        size_feed(wanted, **CHAR)
 
 
 def test_pellets_are_heavier_than_their_koh():

@@ -1,11 +1,13 @@
 """Records cut down for pictures: what is kept, what is marked as fitted."""
 
+from itertools import pairwise
+
 import numpy as np
 import polars as pl
 import pytest
 from cell_models import cycle_rc, decay_rc
 from charscreen.capacitance.analyse import constant_current_rows
-from charscreen.capacitance.thinned import BUCKETS, COLUMNS, thin, write_thinned
+from charscreen.capacitance.thinned import BUCKETS, COLUMNS, _extremes, thin, write_thinned
 from charscreen.traces.parts import Trace
 
 
@@ -23,6 +25,19 @@ def test_ends_and_extremes_are_kept_of_a_long_record():
     assert record["voltage_V"].max() == v.max()
     assert record["voltage_V"].min() == v.min()
     assert record["time_s"][0] == 0
+
+
+@pytest.mark.parametrize("n", [2 * BUCKETS + 1, 5 * BUCKETS - 3, 10 * BUCKETS + 7])
+def test_lowest_and_highest_of_each_bucket_are_kept_and_nothing_else(n):
+    values = np.random.default_rng(n).normal(size=n)
+    edges = [k * n // BUCKETS for k in range(BUCKETS + 1)]
+    expected = {0, n - 1}
+    for a, b in pairwise(edges):
+        expected |= {a + int(values[a:b].argmin()), a + int(values[a:b].argmax())}
+    fitted = np.zeros(n, dtype=bool)
+    fitted[n // 3 : n // 2] = True
+    expected |= {n // 3 - 1, n // 3, n // 2 - 1, n // 2}
+    assert list(_extremes(values, fitted)) == sorted(expected)
 
 
 def test_fitted_parts_lie_in_the_window_of_discharges():

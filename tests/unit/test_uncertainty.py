@@ -2,15 +2,7 @@
 
 import numpy as np
 import pytest
-from charscreen.uncertainty import (
-    mass_uncertainty,
-    normal,
-    propagate,
-    propagate_mc,
-    reading_uncertainty,
-    rectangular,
-    shortest_interval,
-)
+from charscreen.uncertainty import propagate, reading_uncertainty, shortest_interval
 
 
 def test_sum_adds_in_quadrature():
@@ -67,25 +59,6 @@ def test_bad_input_is_refused(u, r, message):
         propagate(lambda a, b: a + b, [1.0, 2.0], u, r)
 
 
-def test_monte_carlo_agrees_with_first_order_where_linear():
-    def total(a, b):
-        return 2 * a - b
-
-    rng = np.random.default_rng(11)
-    summary = propagate_mc(total, [normal(1.0, 0.1), rectangular(0.0, 1.0)], 200_000, rng)
-    y, u = propagate(total, [1.0, 0.5], [0.1, 1 / np.sqrt(12)])
-    # Monte Carlo error of a mean of 200,000 draws is u/447; five of them.
-    assert summary.mean == pytest.approx(y, abs=5 * u / 447)
-    assert summary.u == pytest.approx(u, rel=0.01)
-
-
-def test_monte_carlo_is_the_same_for_the_same_seed():
-    def draw():
-        return propagate_mc(lambda a: a**2, [normal(1, 1)], 100, np.random.default_rng(3))
-
-    assert draw() == draw()
-
-
 def test_shortest_interval_of_a_skewed_sample_starts_at_its_foot():
     draws = np.random.default_rng(5).exponential(size=200_000)
     lo, hi = shortest_interval(draws, coverage=0.9)
@@ -100,13 +73,6 @@ def test_coverage_is_a_share(coverage):
         shortest_interval(np.arange(10.0), coverage=coverage)
 
 
-def test_monte_carlo_refuses_what_is_not_finite():
-    with pytest.raises(ValueError, match="not finite"):
-        propagate_mc(lambda a: a * np.inf, [normal(1, 1)], 10, np.random.default_rng(1))
-    with pytest.raises(ValueError, match="at least 2 draws"):
-        propagate_mc(lambda a: a, [normal(1, 1)], 1, np.random.default_rng(1))
-
-
 def test_readability_counts_as_a_rectangle_in_each_reading():
     rng = np.random.default_rng(7)
     true = rng.uniform(5, 6, 100_000)
@@ -114,10 +80,3 @@ def test_readability_counts_as_a_rectangle_in_each_reading():
     shown = np.round(true, 1) - np.round(tare, 1)
     u = reading_uncertainty(readability_g=0.1, repeatability_g=0.0, readings=2)
     assert np.std(shown - (true - tare)) == pytest.approx(u, rel=0.02)
-
-
-def test_calibration_adds_in_quadrature_and_grows_with_the_mass():
-    settings = {"readability_g": 0.0, "repeatability_g": 0.03, "calibration_percent": 0.1}
-    assert mass_uncertainty(40.0, **settings) == pytest.approx(0.05)
-    assert mass_uncertainty(0.0, **settings) == pytest.approx(0.03)
-    assert mass_uncertainty(0.0, **settings, readings=4) == pytest.approx(0.06)

@@ -8,8 +8,9 @@ import zipfile
 import pytest
 import xlsxwriter
 from charscreen.findings import QUESTIONS, STOPS
-from charscreen.screen import ScreenError, open_screen, render_check
+from charscreen.screen import ScreenError, open_screen, render_check, workbooks
 from charscreen.screen.folder import read_tables
+from charscreen.screen.grids import BadFile
 from charscreen.screen.schemas import TABLE_NAMES
 from charscreen.screen.workbooks import cell_name
 from tiny_screen import TABLES, spoil, write_screen
@@ -324,3 +325,27 @@ def test_cell_names():
     assert [cell_name(0, 0), cell_name(9, 25), cell_name(1, 26), cell_name(0, 701)] == [
         *("A1", "Z10", "AA2", "ZZ1")
     ]
+
+
+@pytest.mark.parametrize(
+    ("cell", "expected"),
+    [
+        (None, None), ("", None), (True, "TRUE"), (False, "FALSE"), (3, 3.0),
+        (datetime.datetime(2026, 3, 2, 9, 30), datetime.date(2026, 3, 2)),
+        (datetime.date(2026, 3, 2), datetime.date(2026, 3, 2)),
+    ],
+)  # fmt: skip
+def test_cells_are_text_number_or_date(cell, expected):
+    assert workbooks._plain(cell) == expected
+
+
+def test_a_workbook_beyond_the_bound_is_refused(tmp_path, monkeypatch):
+    (tmp_path / "masses.xlsx").write_bytes(b"PK\x03\x04" + bytes(100))
+    monkeypatch.setattr(workbooks, "MAX_BYTES", 50)
+    with pytest.raises(BadFile, match="larger than 0 MB"):
+        workbooks.open_workbook(tmp_path / "masses.xlsx")
+
+
+def test_an_interruption_is_no_damage():
+    with pytest.raises(KeyboardInterrupt):
+        workbooks._damaged(KeyboardInterrupt())

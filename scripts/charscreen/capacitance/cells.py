@@ -291,10 +291,11 @@ class _Cell:
             row["capacitance_at"] = EXTRAPOLATED if fit.extrapolated else AT_REFERENCE
         elif reference_A_per_g and own and len(slopes) >= LEAST_TO_LEND:
             distance = np.log(reference / own)
-            value = value * np.exp(-np.mean(slopes) * distance)
+            moved = np.exp(-np.mean(slopes) * distance)
+            value = value * moved
             lent = abs(distance) * np.std(slopes, ddof=1) * np.sqrt(1.0 + 1.0 / len(slopes))
-            u_a = u_a or 0.0
-            u_b = float(np.hypot(u_b or 0.0, value * lent))
+            u_a = float((u_a or 0.0) * moved)
+            u_b = float(np.hypot((u_b or 0.0) * moved, value * lent))
             row["capacitance_at"] = BORROWED
         elif reference_A_per_g and not (own and abs(np.log(reference / own)) < np.log(1.1)):
             self.add(

@@ -13,7 +13,6 @@ from charscreen.designs.terms import (
 )
 
 DETERMINANT, PREDICTION, COMPARISON = "D", "I", "A"
-CRITERIA = (DETERMINANT, PREDICTION, COMPARISON)
 # A weak prior on slopes, in lots, so that a start with too few settings has an inverse too.
 _RIDGE = 1e-4
 

@@ -153,9 +153,7 @@ def assemble(
     chain["cal_char"] = np.zeros(n)
     chain["cal_act"] = np.zeros(n)
     chain["cal_char_u"] = upstream["calibration"].to_numpy(dtype=float)
-    chain["cal_act_u"] = np.where(
-        chain["same_balance"], 0.0, weighed["calibration"].to_numpy(dtype=float)
-    )
+    chain["cal_act_u"] = weighed["calibration"].to_numpy(dtype=float)
     chain["char_no_balance"] = np.array([b is None for b in balance_char], dtype=bool)
     chain["act_no_balance"] = np.array([b is None for b in balance_act], dtype=bool)
     _note(

@@ -79,7 +79,7 @@ def koh_balance(
     Lillo-Ródenas M. A., Cazorla-Amorós D., Linares-Solano A., Carbon 2003, 41, 267.
     """
     if not koh_g >= 0 or (char_g is not None and not char_g >= 0):
-        raise ValueError(f"masses of {koh_g} g KOH and {char_g} g char; neither is below zero")
+        raise ValueError(f"masses of {koh_g} g KOH and {char_g} g char; neither can be below zero")
     if not 0 < purity_percent <= 100:
         raise ValueError(f"purity_percent is {purity_percent}, not above 0 and up to 100")
     pure = koh_g * purity_percent / 100.0
@@ -97,18 +97,3 @@ def koh_balance(
         hydrogen_L=reacting * PER_G_KOH["hydrogen_L"],
         carbonate_g=reacting * PER_G_KOH["carbonate_g"],
     )
-
-
-def koh_to_weigh(char_g: float, *, koh_ratio: float, purity_percent: float = 100.0) -> float:
-    """Pellets to weigh for a char, so that the pure KOH is `koh_ratio` times the char. [g]
-
-    Parameters
-    ----------
-    char_g : float
-        Char. [g]
-    koh_ratio : float
-        Pure KOH per char. [g/g]
-    purity_percent : float
-        KOH in the pellets. [%]
-    """
-    return char_g * koh_ratio / (purity_percent / 100.0)

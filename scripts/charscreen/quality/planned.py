@@ -1,6 +1,5 @@
 """A plan as the models will see it: its lots, the terms they support, what can be chosen."""
 
-from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -183,8 +182,3 @@ def feedstock_columns(planned: Planned, rows: pd.DataFrame) -> np.ndarray:
 def activated_rows(rows: pd.DataFrame) -> np.ndarray:
     """Which rows are activated."""
     return is_activated(rows["activation"])
-
-
-def count_cells(plan: Mapping, usual: int) -> int:
-    """Cells per lot as the settings say, else the usual number."""
-    return int(plan.get("cells_per_lot") or usual)

@@ -28,7 +28,6 @@ MEASURED, MODELLED, YIELD_ONLY = "measured", "other conditions", "yield only"
 OFF_PLAN = "fired off plan"
 CHOICE_SHARE = 0.25
 """Share of the draws by which conditions are chosen; the rest says how good the choice is."""
-PARTS = ("all", "choice", "rest")
 
 
 @dataclass

@@ -155,7 +155,7 @@ def _model(record: Mapping) -> str:
     *random, unit = [level_words(level) for level in joined_levels(levels, record)["level"]]
     text = (
         f"Linear mixed model of {scale} of {record.get('response', 'the response')}, "
-        f"n = {record.get('n')} ({_counts(record)}). Random levels: "
+        f"n = {record.get('n')}{_counts(record)}. Random levels: "
         f"{', '.join([*random, unit])}"
         f"{' (the last is the residual)' if random else ' (the residual)'}. "
     )
@@ -193,7 +193,7 @@ def _counts(record: Mapping) -> str:
             parts.append(count_words(int(record[key]), one))
     if record.get("feedstocks"):
         parts.append(count_words(len(record["feedstocks"]), "feedstock"))
-    return ", ".join(parts)
+    return f" ({', '.join(parts)})" if parts else ""
 
 
 def _ranking(inputs: Mapping, config: Mapping) -> str:
