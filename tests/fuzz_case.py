@@ -1,5 +1,6 @@
 """Spoilt inputs for every reader, drawn by seed, and what no reader may do with them."""
 
+import functools
 import gzip
 import io
 import math
@@ -20,7 +21,7 @@ from charscreen.screen.grids import BadFile
 from charscreen.screen.schemas import table_schemas
 from charscreen.screen.tables import read_table, rows_of_grid
 from charscreen.screen.workbooks import open_workbook
-from charscreen.traces.reading import read_trace
+from charscreen.traces.reading import TraceReader, read_trace
 from tiny_screen import CONFIG, TABLES
 
 LONGEST_S = 5
@@ -223,7 +224,10 @@ def _trace_text(rng: np.random.Generator) -> str:
 
 
 def _read_trace(path: Path, column_map: dict) -> object:
-    trace, findings = read_trace(path, column_map)
+    return _check_trace(*read_trace(path, column_map))
+
+
+def _check_trace(trace, findings: list[Finding]) -> object:
     check_findings(findings)
     if trace is None:
         assert any(finding.severity == "leaves out" for finding in findings)
@@ -279,7 +283,17 @@ def _trace_parquet(rng: np.random.Generator, folder: Path) -> None:
     data = buffer.getvalue()
     path = folder / "trace.parquet"
     path.write_bytes(spoil_bytes(data, rng) if rng.random() < 0.7 else data)
-    _read_trace(path, _MAP)
+    trace, findings, _ = _reader_of(folder).read(
+        *(path.name, "map"),
+        **{"user": "T", "kind": "x", "start_s": None, "end_s": None, "step": None, "cycle": None},
+    )
+    _check_trace(trace, findings)
+
+
+@functools.cache
+def _reader_of(folder: Path) -> TraceReader:
+    """A reader for many files, as a job has it: it keeps its helper process."""
+    return TraceReader(folder, [], {"map": _MAP})
 
 
 def _config(rng: np.random.Generator, folder: Path) -> None:
