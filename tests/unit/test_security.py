@@ -119,7 +119,7 @@ def test_references_of_yaml_are_refused_in_both_files(tmp_path):
 
 @pytest.mark.parametrize(
     ("content", "says"),
-    [(b"a: " + b"[" * 900_000, "cannot be read"),
+    [(b"a: " + b"[" * 900_000, "cannot be read|within each other"),  # by the parser
      (b"".join(b" " * k + b"a:\n" for k in range(400)), "within each other"),
      (b"#" * 1_000_001, "larger than 1 MB"),
      (b"char_yield: !!python/object:os.system x", "Tags are not read")],
@@ -130,7 +130,7 @@ def test_priors_are_bounded_as_the_settings_are(tmp_path, content, says):
     with no_hang():
         priors, problems = read_priors(path)
     assert priors == {}
-    assert says in problems[0].message
+    assert re.search(says, problems[0].message)
 
 
 def _zip(parts: dict[str, bytes]) -> bytes:
