@@ -38,7 +38,7 @@ RUBBISH = [
     "../../etc/passwd", "/dev/zero", "a" * 2000, "(" * 60, "[" * 60, "{" * 60, "- " * 60, "",
 ]  # fmt: skip
 _NUMBER = re.compile(r"[+-]?([0-9]+[.,]?[0-9]*|[.,][0-9]+)([eE][+-]?[0-9]+)?")
-_MAP = {"time": {"column": "time_s"}, "voltage": {"column": "voltage_V"},
+MAP = {"time": {"column": "time_s"}, "voltage": {"column": "voltage_V"},
         "current": {"column": "current_A"}}  # fmt: skip
 NUMBERS = ["peak_temperature_C", "koh_ratio", "hold_min"]
 WORDS = {"activation": ["none", "KOH"], "feedstock": ["husk", "peel"]}
@@ -239,13 +239,18 @@ def _check_trace(trace, findings: list[Finding]) -> object:
 
 def _trace_delimited(rng: np.random.Generator, folder: Path) -> None:
     text = spoil_text(_trace_text(rng), rng)
-    column_map = _MAP | ({"decimal": ",", "delimiter": ";"} if rng.random() < 0.2 else {})
+    column_map = MAP | ({"decimal": ",", "delimiter": ";"} if rng.random() < 0.2 else {})
     if "decimal" in column_map:
         text = text.replace(",", ";").replace(".", ",")
     data = text.encode("utf-8", "surrogatepass")
     if rng.random() < 0.1:
         data = spoil_bytes(data, rng)
-        text = data.decode("utf-8", "replace")
+    check_trace_text(data, column_map, folder)
+
+
+def check_trace_text(data: bytes, column_map: dict, folder: Path) -> None:
+    """Read a trace as text and fail where a rule is broken."""
+    text = data.decode("utf-8", "replace")
     path = folder / "trace.csv"
     path.write_bytes(data)
     trace = _read_trace(path, column_map)
@@ -259,7 +264,7 @@ def _trace_gz(rng: np.random.Generator, folder: Path) -> None:
     packed = gzip.compress(spoil_text(_trace_text(rng), rng).encode("utf-8", "surrogatepass"), 1)
     path = folder / "trace.csv.gz"
     path.write_bytes(spoil_bytes(packed, rng) if rng.random() < 0.5 else packed)
-    _read_trace(path, _MAP)
+    _read_trace(path, MAP)
 
 
 def _trace_xlsx(rng: np.random.Generator, folder: Path) -> None:
@@ -269,7 +274,7 @@ def _trace_xlsx(rng: np.random.Generator, folder: Path) -> None:
     data = workbook(xml)
     path = folder / "trace.xlsx"
     path.write_bytes(spoil_bytes(data, rng) if rng.random() < 0.3 else data)
-    _read_trace(path, _MAP)
+    _read_trace(path, MAP)
 
 
 def _trace_parquet(rng: np.random.Generator, folder: Path) -> None:
@@ -293,7 +298,7 @@ def _trace_parquet(rng: np.random.Generator, folder: Path) -> None:
 @functools.cache
 def _reader_of(folder: Path) -> TraceReader:
     """A reader for many files, as a job has it: it keeps its helper process."""
-    return TraceReader(folder, [], {"map": _MAP})
+    return TraceReader(folder, [], {"map": MAP})
 
 
 def _config(rng: np.random.Generator, folder: Path) -> None:
@@ -310,7 +315,11 @@ def _config(rng: np.random.Generator, folder: Path) -> None:
 
 
 def _expression(rng: np.random.Generator, folder: Path) -> None:
-    text = spoil_text(str(rng.choice(EXPRESSIONS)), rng)
+    check_expression(spoil_text(str(rng.choice(EXPRESSIONS)), rng))
+
+
+def check_expression(text: str) -> None:
+    """Read an expression and fail where a rule is broken."""
     try:
         expression = parse_expression(text, ["a", "b"])
     except ExpressionError:
@@ -326,7 +335,11 @@ def _expression(rng: np.random.Generator, folder: Path) -> None:
 
 
 def _condition(rng: np.random.Generator, folder: Path) -> None:
-    text = spoil_text(str(rng.choice(CONDITIONS)), rng)[:500]
+    check_condition(spoil_text(str(rng.choice(CONDITIONS)), rng)[:500])
+
+
+def check_condition(text: str) -> None:
+    """Read a condition and fail where a rule is broken."""
     try:
         condition = read_condition(text, numbers=NUMBERS, words=WORDS)
     except ConditionError:

@@ -86,6 +86,16 @@ def test_a_batch_goes_on_after_such_a_file(folder):
     assert not any("damaged" in told.get(name, "") for name in "ac")
 
 
+@pytest.mark.parametrize("keep", [4, 11, 200])
+def test_a_file_that_was_cut_off_starts_no_helper(folder, monkeypatch, keep):
+    path = folder / "a.parquet"
+    path.write_bytes(path.read_bytes()[:keep])
+    monkeypatch.setattr(parquet, "_start", None)
+    trace, (finding,) = read_trace(path, MAP)
+    assert trace is None
+    assert "damaged Parquet file (its end is not there). Copy it again" in finding.message
+
+
 def test_the_quick_look_tells_of_such_a_file(folder):
     column_map, notes = suggest_column_map(folder / "b.parquet")
     assert column_map is None or read_trace(folder / "b.parquet", MAP)[0] is None

@@ -25,6 +25,12 @@ MAX_ROWS = 10_000_000
 MAX_MEMORY = 4_000_000_000
 #: Ten million rows take a few seconds. [s]
 LONGEST_S = 120.0
+#: Stands at the beginning and at the end of every such file.
+MARK = b"PAR1"
+CUT_OFF = (
+    "is a damaged Parquet file (its end is not there). Copy it again from the logger, or export it "
+    "as text."
+)
 CRASHED = (
     "is a damaged Parquet file (the reader broke down over it). Copy it again from the logger, or "
     "export it as text."
@@ -118,6 +124,8 @@ class ParquetReader:
     @contextmanager
     def _answer(self, request: dict, data: bytes) -> Iterator[BinaryIO]:
         """What the helper says to a request; a crash or an error becomes a `TraceFileError`."""
+        if len(data) < 12 or data[-4:] != MARK:
+            raise TraceFileError(CUT_OFF)
         if self._helper is None:
             self._helper = _start()
         helper, too_slow = self._helper, threading.Event()

@@ -17,7 +17,7 @@ from charscreen.traces.files import (
     read_sheet,
 )
 from charscreen.traces.maps import ColumnMap, check_map
-from charscreen.traces.parquet import ParquetReader
+from charscreen.traces.parquet import MARK, ParquetReader
 from charscreen.traces.parts import (
     Reporter,
     Trace,
@@ -275,7 +275,7 @@ def _read_raw(path: Path, column_map: ColumnMap, parquet: ParquetReader) -> RawC
     text_columns = [
         column_map.columns[q] for q in ("time", "step", "cycle") if q in column_map.columns
     ]
-    if data[:4] == b"PAR1":
+    if data[:4] == MARK:
         return parquet.read(data, wanted, text_columns=text_columns)
     if data[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
         return read_sheet(data, wanted, text_columns=text_columns, skip_lines=column_map.skip_lines)

@@ -4,7 +4,7 @@ import re
 from dataclasses import dataclass, field
 
 from charscreen.traces.files import TraceFileError, check_sheets, decode, parse_number, split_fields
-from charscreen.traces.parquet import ParquetReader
+from charscreen.traces.parquet import MARK, ParquetReader
 from charscreen.units import FACTORS, parse_unit, plain
 
 MOST_ROWS = 2000  # a guess needs no more
@@ -61,7 +61,7 @@ def sniff_table(data: bytes) -> Table | None:
     TraceFileError
         Damaged, or neither text nor one of these.
     """
-    if data[:4] == b"PAR1":
+    if data[:4] == MARK:
         names, cells = ParquetReader().read_head(data, MOST_ROWS)
         return Table({}, names, cells)
     if data[:4] == b"PK\x03\x04":
