@@ -18,7 +18,7 @@ from charscreen.units import plain
 MAX_BYTES = 100_000_000
 MISSING_MARKS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "#n/a", "inf", "-inf")
 _TEXT_BYTES = bytes([9, 10, 11, 12, 13, *range(32, 127), *range(128, 256)])
-NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
 
 class TraceFileError(Exception):
