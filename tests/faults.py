@@ -62,7 +62,7 @@ def start(folder: Path, *arguments: str, **how) -> subprocess.Popen:
 def finish(folder: Path, *arguments: str, **how) -> tuple[int, str]:
     """Run a screen to its end: exit status and all it said."""
     run = start(folder, *arguments, **how)
-    said, _ = run.communicate(timeout=900)
+    said, _ = run.communicate(timeout=3600)
     return run.returncode, said
 
 
