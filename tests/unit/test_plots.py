@@ -193,7 +193,10 @@ def test_the_last_digits_of_a_layout_do_not_show_in_the_bytes():
     for off in (0.0, 1e-14):
         figure = plots.theme.new_figure(width_in=4.0, height_in=3.0)
         for k in range(2):
-            axes = figure.add_axes((0.1, 0.1 + k / 2 + off, 0.8, 0.3))
+            # Odd places, so that no rounded figure stands on the edge between two.
+            axes = figure.add_axes(
+                (0.12371829, 0.10312847 + 0.45170283 * k + off, 0.77710931, 0.30130719)
+            )
             axes.plot([0, 1], [0, 1], marker="o")
         figure.set_layout_engine("none")
         pictures.append(plots.as_svg(figure))
