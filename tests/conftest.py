@@ -6,7 +6,7 @@ import os
 # they help, sixfold where two processes share two cores. Jobs of a run have one as well.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
-import hypothesis  # noqa: E402
+import hypothesis
 
 # How long an example takes says something about the machine, not about the code.
 hypothesis.settings.register_profile("untimed", deadline=None)

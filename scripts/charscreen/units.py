@@ -65,7 +65,7 @@ def unit_in_header(header: str, quantity: str) -> str | None:
         ``time``, ``voltage`` or ``current``.
     """
     text = plain(header)
-    for inner in re.findall(r"[\[({<]([^\])}>]*)[\])}>]", text):
+    for inner in re.findall(r"[\[({<]([^\[\](){}<>]*)[\])}>]", text):
         unit = parse_unit(inner, quantity)
         if unit:
             return unit

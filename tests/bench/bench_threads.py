@@ -1,14 +1,16 @@
-"""Whether the ranking hangs on the number of threads of the linear algebra.
+"""Whether the ranking hangs on the threads of the linear algebra, its kernels or its build.
 
-    sh scripts/with_env.sh python tests/bench/bench_threads.py [seed]
+    sh scripts/with_env.sh python tests/bench/bench_threads.py [--seed N] [--python OTHER ...]
 
 One invented screen of the demo's shape (`bench_ranking.py`) is fitted and ranked by two merits in
-processes of their own, with OPENBLAS_NUM_THREADS 1 and 2. Printed: whether the candidates stand in
-the same order, and the largest difference of any number of the ranking, relative to the largest
-number of its column. Sums in another order differ in the last digits: 1e-6 is tolerated, far below
-any digit that is shown; ends with 1 beyond it.
+processes of their own: with OPENBLAS_NUM_THREADS 1 and 2, with the kernels of another processor
+(OPENBLAS_CORETYPE), and with other interpreters, whose NumPy may be another build. Printed for
+each beside the first: whether the candidates stand in the same order, and the largest difference of
+any number of the ranking, relative to the largest number of its column. Sums in another order
+differ in the last digits: 1e-6 is tolerated, far below any digit that is shown; ends with 1 beyond.
 """
 
+import argparse
 import io
 import os
 import subprocess
@@ -43,16 +45,16 @@ def print_ranking(seed: int) -> None:
     print(ranking.to_csv(index=False, float_format="%.17g"))
 
 
-def rank_with(threads: int, seed: int) -> pd.DataFrame:
-    """The ranking from a process with so many threads."""
-    command = [sys.executable, str(HERE), "print", str(seed)]
-    env = os.environ | {"OPENBLAS_NUM_THREADS": str(threads)}
-    done = subprocess.run(command, env=env, check=True, capture_output=True, text=True)
+def rank_with(seed: int, python: str = sys.executable, **settings: str) -> pd.DataFrame:
+    """The ranking from a process with these settings of the linear algebra."""
+    command = [python, str(HERE), "--print", "--seed", str(seed)]
+    env = os.environ | {"OPENBLAS_NUM_THREADS": "1"} | settings
+    done = subprocess.run(command, env=env, check=True, stdout=subprocess.PIPE, text=True)
     return pd.read_csv(io.StringIO(done.stdout))
 
 
-def main(seed: int) -> int:
-    one, two = rank_with(1, seed), rank_with(2, seed)
+def compare(label: str, one: pd.DataFrame, two: pd.DataFrame) -> bool:
+    """Print how two rankings differ; whether that is within what is tolerated."""
     words = [name for name in one.columns if not pd.api.types.is_numeric_dtype(one[name])]
     alike = one[words].fillna("").equals(two[words].fillna(""))
     worst, where = 0.0, ""
@@ -64,13 +66,31 @@ def main(seed: int) -> int:
         scale = np.nanmax(np.abs(a), initial=0.0)
         off = np.nanmax(np.abs(a - b), initial=0.0) / scale if scale else 0.0
         worst, where = max((worst, where), (float(off), name))
-    print(f"{len(one)} candidates; the same order and words: {'yes' if alike else 'no'}")
-    print(f"largest relative difference of a number: {worst:.2g} ({where or 'none'})")
-    return int(not alike or worst > TOLERANCE)
+    print(
+        f"{label}: {len(one)} candidates; the same order and words: {'yes' if alike else 'no'}; "
+        f"largest relative difference of a number {worst:.2g} ({where or 'none'})",
+        flush=True,
+    )
+    return alike and worst <= TOLERANCE
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seed", type=int, default=1)
+    parser.add_argument("--python", nargs="*", default=[], help="other interpreters")
+    parser.add_argument("--print", action="store_true", help=argparse.SUPPRESS)
+    given = parser.parse_args()
+    if given.print:
+        print_ranking(given.seed)
+        return 0
+    first = rank_with(given.seed)
+    others = [
+        ("two threads", rank_with(given.seed, OPENBLAS_NUM_THREADS="2")),
+        ("kernels of an old processor", rank_with(given.seed, OPENBLAS_CORETYPE="Nehalem")),
+        *((python, rank_with(given.seed, python)) for python in given.python),
+    ]
+    return int(not all([compare(label, first, other) for label, other in others]))
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["print"]:
-        print_ranking(int(sys.argv[2]))
-    else:
-        sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 1))
+    sys.exit(main())

@@ -3,6 +3,8 @@
 `tests/bench/bench_fuzz.py` runs the same with as many inputs as it is told.
 """
 
+import re
+
 import pytest
 from charscreen.plan.conditions import ConditionError, read_condition
 from charscreen.screen.config import load_config
@@ -80,7 +82,7 @@ def test_conditions_without_end(text):
         ("seed: !!int 5", "Tags are not read"),
         ("seed: !!bool maybe", "Tags are not read"),
         ("seed: !!timestamp x", "Tags are not read"),
-        ("seed: " + "[" * 2000, "no valid YAML"),
+        ("seed: " + "[" * 2000, "no valid YAML|within each other"),  # by the parser
         ("".join(" " * k + "a:\n" for k in range(100)), "within each other"),
         ("seed: 1e400", "no finite number"),
     ],
@@ -89,4 +91,4 @@ def test_settings_out_of_all_bounds(tmp_path, line, says):
     path = tmp_path / "config.yaml"
     path.write_text(f"title: x\n{line}\n", encoding="utf-8")
     _, findings = load_config(path)
-    assert any(says in finding.message for finding in findings)
+    assert any(re.search(says, finding.message) for finding in findings)

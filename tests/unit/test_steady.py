@@ -3,8 +3,6 @@ import pytest
 from cell_models import cycle_rc
 from charscreen.capacitance.analyse import constant_current_rows
 from charscreen.capacitance.steady import mark_cycles, summarise_cycles
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 
 def cycles_of(values, se_a=0.001):
@@ -41,12 +39,15 @@ def test_scatter_of_the_cycles_sets_the_measure():
     assert [k for k, use in enumerate(uses(values)) if use == "outlying"] == [30]
 
 
-@settings(max_examples=30, deadline=None)
-@given(seed=st.integers(0, 10_000))
-def test_few_good_cycles_are_lost(seed):
-    values = 0.5 + 0.01 * np.random.default_rng(seed).standard_normal(60)
-    # Beyond 3.5 standard deviations lie 0.05 % of normal values; the measure itself scatters.
-    assert uses(values, se_a=0.0).count("outlying") <= 3
+def test_few_good_cycles_are_lost():
+    lost = [
+        uses(0.5 + 0.01 * np.random.default_rng(seed).standard_normal(60), se_a=0.0)
+        for seed in range(500)
+    ]
+    share = sum(found.count("outlying") for found in lost) / (500 * 59)
+    # Beyond 3.5 standard deviations lie 0.05 % of normal values; the measure itself scatters, which
+    # makes it 0.25 % (regression value).
+    assert 0.0005 < share < 0.004
 
 
 def test_retention_and_drift():

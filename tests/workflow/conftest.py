@@ -53,7 +53,7 @@ class Screen:
             },
             capture_output=True,
             text=True,
-            timeout=600,
+            timeout=3600,  # a guard against a hang; a busy machine may take half an hour
         )
 
     def must_run(self, *arguments: str, plain: bool = False) -> subprocess.CompletedProcess:

@@ -7,13 +7,14 @@ import csv
 import os
 import resource
 import shutil
+import subprocess
 import time
 from pathlib import Path
 
 import numpy as np
 import pytest
 from charscreen.provenance import digest
-from faults import ROOT, content, disturb, finish, inputs, spoilt, start
+from faults import ROOT, content, disturb, finish, inputs, spoilt, start, write_small_screen
 
 rng = np.random.default_rng(20260309)
 
@@ -84,6 +85,36 @@ def test_a_disk_that_is_full_is_told_and_leaves_no_half_file(screen, whole):
     assert "Traceback" not in said
     assert spoilt(whole, content(screen / "results")) == []
     must_resume(screen, whole)
+
+
+@pytest.fixture
+def read_only(tmp_path):
+    """A small screen whose folder of results can only be read."""
+    write_small_screen(tmp_path)
+    results = tmp_path / "results"
+    results.mkdir()
+    if os.geteuid() != 0:
+        results.chmod(0o555)
+        yield tmp_path
+        results.chmod(0o755)
+        return
+    # Modes do not bind the system's owner; a file system mounted so does.
+    mount = ["mount", "-t", "tmpfs", "-o", "ro,size=1m", "tmpfs", str(results)]
+    if shutil.which("mount") is None or subprocess.run(mount, capture_output=True).returncode:
+        pytest.skip("a file system cannot be mounted here")
+    yield tmp_path
+    subprocess.run(["umount", str(results)], check=True)
+
+
+def test_results_that_can_only_be_read_are_told_and_nothing_is_begun(read_only):
+    before = inputs(read_only)
+    status, said = finish(read_only, "collect")
+    assert status == 1
+    assert "can only be read" in said or "that is not permitted" in said
+    assert "repeat the command" in said
+    assert "Traceback" not in said
+    assert content(read_only / "results") == {}
+    assert inputs(read_only) == before
 
 
 def change_first(table: Path, column: str, factor: float) -> None:

@@ -78,7 +78,7 @@ def read_ranked_screen(folder: str | Path, *, label: str) -> RankedScreen:
         )
     try:
         found = read_draws(draws)
-    except (OSError, pl.exceptions.PolarsError) as error:
+    except (OSError, pl.exceptions.PolarsError, pl.exceptions.PanicException) as error:
         raise UserError(
             f"{draws} cannot be read ({type(error).__name__}). Delete it and run again."
         ) from None

@@ -1,4 +1,4 @@
-"""From a file of any usual kind to the wanted columns as numbers: text, XLSX, Parquet, gz."""
+"""From a file of a usual kind to the wanted columns as numbers: bytes, text, XLSX, gz."""
 
 import csv
 import gzip
@@ -16,10 +16,9 @@ from charscreen.units import plain
 
 # What a job may hold in 1 GB of memory: a text is held several times while it is taken apart.
 MAX_BYTES = 100_000_000
-MAX_ROWS = 10_000_000
 MISSING_MARKS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "#n/a", "inf", "-inf")
 _TEXT_BYTES = bytes([9, 10, 11, 12, 13, *range(32, 127), *range(128, 256)])
-NUMBER = r"[+-]?(?:[0-9]+\.?[0-9]*|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
+NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
 
 
 class TraceFileError(Exception):
@@ -170,50 +169,6 @@ def column_index(wanted: str | int, names: list[str], n_columns: int) -> int | N
             f"has the column '{wanted}' more than once. Give its number instead ({numbers})."
         )
     return hits[0] if hits else None
-
-
-def read_parquet(data: bytes, wanted: list, *, text_columns: list) -> RawColumns:
-    """Wanted columns of a Parquet file.
-
-    Raises
-    ------
-    TraceFileError
-        Where the file is damaged.
-    """
-    import polars as pl
-
-    try:
-        rows = pl.scan_parquet(io.BytesIO(data)).select(pl.len()).collect().item()
-        if rows > MAX_ROWS:
-            raise TraceFileError(
-                f"holds {rows} rows, more than {MAX_ROWS // 1_000_000} million. Log at a lower "
-                "rate, or cut the file into one file per test."
-            )
-        names = list(pl.read_parquet_schema(io.BytesIO(data)))
-        indices = {key: column_index(key, names, len(names)) for key in wanted}
-        found = {key: i for key, i in indices.items() if i is not None}
-        frame = pl.read_parquet(
-            io.BytesIO(data), columns=sorted({names[i] for i in found.values()})
-        )
-    except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError) as error:
-        raise TraceFileError(f"is a damaged Parquet file ({_first_line(error)}).") from None
-    raw = RawColumns(values={}, names=names, lines=lambda index: index + 1)
-    for key, i in found.items():
-        _take_series(raw, key, frame[names[i]], key in text_columns)
-    return raw
-
-
-def _take_series(raw: RawColumns, key, series, may_be_text: bool) -> None:
-    """Put one polars column into the result as numbers or as text."""
-    import polars as pl
-
-    if series.dtype.is_numeric() or series.dtype == pl.Boolean:
-        raw.values[key] = series.cast(pl.Float64).fill_null(float("nan")).to_numpy()
-    elif series.dtype.is_temporal():
-        raw.values[key] = [str(value) for value in series.to_list()]
-    else:
-        texts = ["" if value is None else str(value) for value in series.to_list()]
-        take_texts(raw, key, texts, ".", may_be_text)
 
 
 def take_texts(raw: RawColumns, key, texts, decimal: str, may_be_text: bool) -> None:

@@ -14,10 +14,10 @@ from charscreen.traces.files import (
     TraceFileError,
     decode,
     read_bytes,
-    read_parquet,
     read_sheet,
 )
 from charscreen.traces.maps import ColumnMap, check_map
+from charscreen.traces.parquet import MARK, ParquetReader
 from charscreen.traces.parts import (
     Reporter,
     Trace,
@@ -73,7 +73,7 @@ def read_trace(
     Nothing is raised for a fault of the file: the caller goes on with the next one. Repeated
     times are kept, since loggers write two rows at the moment a step changes.
     """
-    record = _read_record(Path(path), column_map)
+    record = _read_record(Path(path), column_map, ParquetReader())
     trace, findings, _ = _take_part(record, start_s=start_s, end_s=end_s, step=step, cycle=cycle)
     return trace, findings
 
@@ -109,6 +109,7 @@ class TraceReader:
         self.column_maps = column_maps
         self._waiting = Counter(uses)
         self._records: dict[tuple, _Record] = {}
+        self._parquet = ParquetReader()
 
     def read(
         self, file: str, map_name: str, *, user: str, kind: str, **part
@@ -137,7 +138,7 @@ class TraceReader:
         key = (file, map_name)
         record = self._records.get(key)
         if record is None:
-            record = _read_record(self.folder / file, self.column_maps[map_name])
+            record = _read_record(self.folder / file, self.column_maps[map_name], self._parquet)
         self._waiting[key] -= 1
         if self._waiting[key] > 0:
             self._records[key] = record
@@ -191,7 +192,7 @@ def _take_part(record: _Record, **part) -> tuple[Trace | None, list[Finding], np
     return trace, report.findings, chosen
 
 
-def _read_record(path: Path, column_map: dict) -> _Record:
+def _read_record(path: Path, column_map: dict, parquet: ParquetReader) -> _Record:
     """A whole file by a column map; nothing is raised for a fault of either."""
     report = Reporter(path.name)
     record = _Record(path.name, findings=report.findings)
@@ -201,7 +202,7 @@ def _read_record(path: Path, column_map: dict) -> _Record:
             report.leave_out("column map: " + problem)
         return record
     try:
-        raw = _read_raw(path, checked)
+        raw = _read_raw(path, checked, parquet)
     except TraceFileError as error:
         report.leave_out(f"the file {error}")
         return record
@@ -233,7 +234,7 @@ def read_columns(path: Path, column_map: ColumnMap) -> tuple[dict | None, list[F
     """
     report = Reporter(path.name)
     try:
-        raw = _read_raw(path, column_map)
+        raw = _read_raw(path, column_map, ParquetReader())
     except TraceFileError as error:
         report.leave_out(f"the file {error}")
         return None, report.findings
@@ -268,14 +269,14 @@ def _seconds(
     return None
 
 
-def _read_raw(path: Path, column_map: ColumnMap) -> RawColumns:
+def _read_raw(path: Path, column_map: ColumnMap, parquet: ParquetReader) -> RawColumns:
     data = read_bytes(path)
     wanted = list(column_map.columns.values())
     text_columns = [
         column_map.columns[q] for q in ("time", "step", "cycle") if q in column_map.columns
     ]
-    if data[:4] == b"PAR1":
-        return read_parquet(data, wanted, text_columns=text_columns)
+    if data[:4] == MARK:
+        return parquet.read(data, wanted, text_columns=text_columns)
     if data[:4] in (b"PK\x03\x04", b"\xd0\xcf\x11\xe0"):
         return read_sheet(data, wanted, text_columns=text_columns, skip_lines=column_map.skip_lines)
     return parse_text(

@@ -4,6 +4,7 @@ import re
 from dataclasses import dataclass, field
 
 from charscreen.traces.files import TraceFileError, check_sheets, decode, parse_number, split_fields
+from charscreen.traces.parquet import MARK, ParquetReader
 from charscreen.units import FACTORS, parse_unit, plain
 
 MOST_ROWS = 2000  # a guess needs no more
@@ -60,16 +61,9 @@ def sniff_table(data: bytes) -> Table | None:
     TraceFileError
         Damaged, or neither text nor one of these.
     """
-    if data[:4] == b"PAR1":
-        import io
-
-        import polars as pl
-
-        try:
-            frame = pl.read_parquet(io.BytesIO(data)).head(MOST_ROWS)
-        except (pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError):
-            raise TraceFileError("is a damaged Parquet file. Export it again.") from None
-        return Table({}, frame.columns, [[_text(cell) for cell in column] for column in frame])
+    if data[:4] == MARK:
+        names, cells = ParquetReader().read_head(data, MOST_ROWS)
+        return Table({}, names, cells)
     if data[:4] == b"PK\x03\x04":
         import io
 

@@ -114,7 +114,7 @@ def _unit(table: Table, index: int, quantity: str) -> str | None:
 
 def _words(header: str) -> str:
     """Header without its unit, words parted by blanks, lower case."""
-    text = re.sub(r"[\[({<][^\])}>]*[\])}>]|/.*$", " ", plain(header))
+    text = re.sub(r"[\[({<][^\[\](){}<>]*[\])}>]|/.*$", " ", plain(header))
     text = re.sub(r"(?<=[a-z])(?=[A-Z])|[_\-.,]+", " ", text)
     return " ".join(text.casefold().split())
 

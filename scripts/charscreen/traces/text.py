@@ -187,7 +187,7 @@ class _Body:
 
     def __init__(self, body, found, delimiter, decimal, comment, n_columns):
         if delimiter == "whitespace":
-            body = re.sub(r"[ \t]+", "\t", re.sub(r"(?m)^[ \t]+|[ \t\r]+$", "", body))
+            body = re.sub(r"(?m)^\t|\t$", "", re.sub(r"[ \t]+", "\t", body))
             delimiter = "\t"
         self.body, self.found, self.delimiter = body, found, delimiter
         self.decimal, self.n_columns = decimal, n_columns
