@@ -102,8 +102,8 @@ def check_form(html):
 
 def test_full_page(full_html):
     page = check_form(full_html)
-    titles = ["Answer", "Ranking", "What cannot be told apart", "What to run next", "Yields"]
-    titles += ["Capacitances", "Response to temperature and hold"]
+    titles = ["Answer", "What was screened", "Ranking", "What cannot be told apart"]
+    titles += ["What to run next", "Yields", "Capacitances", "Response to temperature and hold"]
     titles += ["Where the scatter comes from", "Model checks"]
     titles += ["Findings, and what was left out", "Columns not used", "Methods", "Provenance"]
     titles += ["Cautions", "Appendix: traces of every cell"]

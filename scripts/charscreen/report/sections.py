@@ -6,11 +6,9 @@ import pandas as pd
 
 from charscreen.report.backing import (
     cautions_section,
-    checks_section,
     findings_section,
     methods_section,
     provenance_section,
-    record_of,
     scatter_section,
     show,
     unused_section,
@@ -22,18 +20,22 @@ from charscreen.report.blocks import (
     Pointers,
     Section,
     Text,
+    fold_if_long,
 )
 from charscreen.report.changes_view import changes_section, choice_sentence
+from charscreen.report.checks_view import checks_section
 from charscreen.report.choice_view import several_merits, two_views
 from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
 from charscreen.report.flags_view import count_flagged
 from charscreen.report.headline import answer, by_other_merits
+from charscreen.report.model_view import record_of
 from charscreen.report.next_view import next_section
 from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
 from charscreen.report.ranking_view import has_values, is_in_group, of_merit
 from charscreen.report.resistance import resistance_words
+from charscreen.report.screened import screened_section
 from charscreen.report.tables import means_table, spread_table
 from charscreen.report.text import (
     answering_merit,
@@ -64,6 +66,7 @@ def make_sections(
     return [
         _answer(inputs, config, pictures),
         *([changes_section(changes, config["merits"], names)] if changes else []),
+        screened_section(inputs, folder),
         _ranking(inputs, config, pictures, folder),
         _groups(inputs, config, folder),
         *([several] if several else []),
@@ -207,33 +210,31 @@ def _model_or_spread(
     tables = inputs["models"].get(model, {})
     means = tables.get("means")
     if means is not None and len(means):
-        return [
-            means_table(
-                means,
-                id=f"table-means-{model}",
-                caption=f"Estimated means of {model_words(model)} at the mean condition of the "
-                f"screen; intervals of {model_level(tables)}",
-                unit=unit,
-                file=f"{folder}/fit/{model}_means.csv",
-                names=names,
-            )
-        ]
+        table = means_table(
+            means,
+            id=f"table-means-{model}",
+            caption=f"Estimated means of {model_words(model)} at the mean condition of the "
+            f"screen; intervals of {model_level(tables)}",
+            unit=unit,
+            file=f"{folder}/fit/{model}_means.csv",
+            names=names,
+        )
+        return [fold_if_long(table)]
     if not has_values(frame, column):
         return []
     reason = record_of(tables).get("reason") or "there is none"
-    return [
-        Text(f"No model of {model_words(model)}: {reason.rstrip('.')}.", "note"),
-        spread_table(
-            frame,
-            column,
-            by=["feedstock"] if model == "char_yield" else ["feedstock", "activation"],
-            id=f"table-spread-{model}",
-            caption=f"Measured {model_words(model)}, without a model",
-            unit=unit,
-            file=source,
-            names=names,
-        ),
-    ]
+    table = spread_table(
+        frame,
+        column,
+        by=["feedstock"] if model == "char_yield" else ["feedstock", "activation"],
+        id=f"table-spread-{model}",
+        caption=f"Measured {model_words(model)}, without a model",
+        unit=unit,
+        file=source,
+        names=names,
+    )
+    note = Text(f"No model of {model_words(model)}: {reason.rstrip('.')}.", "note")
+    return [note, fold_if_long(table)]
 
 
 def _yields(inputs, pictures, folder) -> Section:
