@@ -199,8 +199,8 @@ def test_a_fold_is_a_line_on_paper_that_says_where_the_rest_stands(page):
     short = unfolded(page)
     assert "<details" not in short
     assert short.count(FOLDED) == page.count('<details id="fold-checks-')
-    assert "table-checks-capacitance" in page
-    assert "table-checks-capacitance" not in short
+    assert "table-effects-capacitance" in page
+    assert "table-effects-capacitance" not in short
 
 
 def test_a_fold_for_paper_is_printed_whole():

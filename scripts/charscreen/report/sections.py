@@ -24,7 +24,7 @@ from charscreen.report.blocks import (
 )
 from charscreen.report.changes_view import changes_section, choice_sentence
 from charscreen.report.checks_view import checks_section
-from charscreen.report.choice_view import several_merits, two_views
+from charscreen.report.choice_view import not_told_apart, several_merits, two_views
 from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
@@ -32,10 +32,11 @@ from charscreen.report.flags_view import count_flagged
 from charscreen.report.headline import answer, by_other_merits
 from charscreen.report.model_view import record_of
 from charscreen.report.next_view import next_section
-from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
-from charscreen.report.ranking_view import has_values, is_in_group, of_merit
+from charscreen.report.ranking_tables import RANKING_TOP, ranking_table
+from charscreen.report.ranking_view import has_values, of_merit
 from charscreen.report.resistance import resistance_words
 from charscreen.report.screened import screened_section
+from charscreen.report.standing import Standing
 from charscreen.report.tables import means_table, spread_table
 from charscreen.report.text import (
     answering_merit,
@@ -44,8 +45,8 @@ from charscreen.report.text import (
     missing_sentences,
 )
 from charscreen.report.unfilled_view import unfilled_doubts
-from charscreen.rounding import is_number, percent
-from charscreen.words import candidate_words, count_words, merit_words, model_words
+from charscreen.rounding import is_number
+from charscreen.words import count_words, merit_words, model_words, number_text
 
 
 def make_sections(
@@ -73,7 +74,7 @@ def make_sections(
         next_section(inputs, folder),
         _yields(inputs, pictures, folder),
         _capacitances(inputs, pictures, folder),
-        _response(pictures),
+        _response(inputs, pictures),
         scatter_section(inputs, pictures, folder),
         checks_section(inputs, pictures, folder),
         findings_section(inputs, folder),
@@ -174,27 +175,14 @@ def _ranking(inputs, config, pictures, folder) -> Section:
 
 
 def _groups(inputs, config, folder) -> Section:
-    ranking, names = inputs["ranking"], inputs.get("feedstock_names")
+    ranking = inputs["ranking"]
     blocks: list = []
     explained = False
     for merit in _merits(inputs, config):
-        rows = of_merit(ranking, merit)
+        rows = of_merit(ranking, merit).to_dict("records")
         if len(rows) < 2:
             continue
-        near = int(rows.apply(is_in_group, axis=1).sum())
-        if near < 2:
-            best = candidate_words(rows.iloc[0], names)
-            blocks.append(Text(f"By {merit_words(merit)}, {best} is told apart from all others."))
-            blocks += two_views(inputs, merit, folder, explain=not explained)
-            explained = True
-            continue
-        summary = (inputs.get("rank_summary") or {}).get("merits", {}).get(merit) or {}
-        together = summary.get("p_best_in_group")
-        text = f"By {merit_words(merit)}, {near} of {len(rows)} candidates cannot be told apart"
-        if is_number(together):
-            text += f"; the chance that the best is one of them is {percent(together)}"
-        blocks.append(Text(text + ". Choose among them by price, supply and ease of handling."))
-        blocks.append(group_table(ranking, merit, file=f"{folder}/rank/ranking.csv", names=names))
+        blocks += not_told_apart(Standing(inputs, merit, rows), folder)
         blocks += two_views(inputs, merit, folder, explain=not explained)
         explained = True
     if not blocks:
@@ -298,8 +286,18 @@ def _cell_words(known: pd.DataFrame, source: str) -> str:
     return " ".join(filter(None, parts))
 
 
-def _response(pictures) -> Section:
+def _response(inputs, pictures) -> Section:
     blocks: list = show(pictures, "response")
     if not blocks:
         blocks = [Text("Nothing to show before candidates are ranked.")]
+    conditions = inputs["ranking"][["peak_temperature_C", "hold_min"]].drop_duplicates()
+    if len(conditions) == 1:
+        only = conditions.iloc[0]
+        blocks = [
+            Text(
+                f"All that is ranked was fired at {number_text(only['peak_temperature_C'])} °C for "
+                f"{number_text(only['hold_min'])} min, so nothing is known of how temperature and "
+                "hold act. It takes lots at two of each or more."
+            )
+        ]
     return Section("response", "Response to temperature and hold", blocks)
