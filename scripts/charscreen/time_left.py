@@ -1,30 +1,38 @@
-"""How long a long step still takes, for the line that says how far it is; never for a result."""
+"""How far a long step is and how long it still takes, said on the terminal, never in a result."""
 
 import time
 from collections.abc import Callable
 
+EVERY_S = 5.0
+"""Seconds between two lines; the last one is always said."""
 
-class TimeLeft:
-    """Counts from when it was made.
+
+class Progress:
+    """Says how far a step is; time counts from when this was made.
 
     Parameters
     ----------
+    say : callable
+        Takes a line of text.
+    step : str
+        What is done, in front of every line.
     clock : callable
         Seconds from any fixed moment. [s]
     """
 
-    def __init__(self, clock: Callable[[], float] = time.monotonic):
-        self._clock, self._began = clock, clock()
+    def __init__(
+        self, say: Callable[[str], None], step: str, *, clock: Callable[[], float] = time.monotonic
+    ):
+        self._say, self._step, self._clock = say, step, clock
+        self._began = self._said = clock()
 
-    def line(self, text: str, done: int, of: int) -> str:
-        """`text; about 3 min left`; the parameters of `words`, and what is said before it."""
-        return "; ".join(filter(None, [text, self.words(done, of)]))
-
-    def words(self, done: int, of: int) -> str:
-        """`about 3 min left`; empty when all parts are done.
+    def __call__(self, text: str, done: int, of: int) -> None:
+        """Say it, where the last line is long enough ago or all is done.
 
         Parameters
         ----------
+        text : str
+            How far it is, in words.
         done, of : int
             Parts that are done, at least one, of all parts.
 
@@ -32,9 +40,14 @@ class TimeLeft:
         -----
         The parts to come are taken to last as long as those done did on average.
         """
-        if done >= of:
-            return ""
-        return f"{left_words((self._clock() - self._began) / done * (of - done))} left"
+        now = self._clock()
+        if done < of and now - self._said < EVERY_S:
+            return
+        self._said = now
+        left = ""
+        if done < of:
+            left = f"; {left_words((now - self._began) / done * (of - done))} left"
+        self._say(f"{self._step}: {text}{left}")
 
 
 def left_words(seconds: float) -> str:
