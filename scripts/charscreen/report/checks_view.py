@@ -20,7 +20,7 @@ from charscreen.report.model_view import record_of
 from charscreen.report.ranking_view import has_scatter
 from charscreen.report.tables import effects_table
 from charscreen.rounding import with_interval
-from charscreen.words import first_upper, level_words, list_ids, model_words
+from charscreen.words import first_upper, level_words, list_ids, list_words, model_words
 
 #: Said once on top of the section.
 HOW = (
@@ -73,11 +73,11 @@ def _said(name: str, model: Mapping, folder: str) -> list:
                 file=f"{folder}/fit/{name}_checks.csv",
             )
         )
-    sentences = [
-        _plain(sentence) + _zero_note(sentence, model.get("variance"))
-        for sentence in (*check_sentences(record), *dropped_sentence(record))
-    ]
-    return [*blocks, Bullets(sentences)] if sentences else blocks
+    sentences = [*check_sentences(record), *dropped_sentence(record)]
+    rest = [_plain(sentence) for sentence in sentences if not _ZERO.search(sentence)]
+    zero = _zero_sentence([found[1] for found in map(_ZERO.search, sentences) if found], model)
+    said = [*zero, *rest]
+    return [*blocks, Bullets(said)] if said else blocks
 
 
 def _folded(name: str, model: Mapping, pictures, folder: str, names) -> Fold:
@@ -129,23 +129,34 @@ def _plain(sentence: str) -> str:
     return re.sub(r"'([a-z_|:]+)'", lambda match: f"“{level_words(match[1])}”", sentence)
 
 
-def _zero_note(sentence: str, variance: pd.DataFrame | None) -> str:
-    """Why a variance said to be zero is not zero in the scatter table; else empty."""
-    match = re.search(r"variance of '?([^']+?)'? is estimated as zero", sentence)
-    if match is None or not has_scatter(variance):
+_ZERO = re.compile(r"variance of '?([^']+?)'? is estimated as zero")
+
+
+def _zero_sentence(levels: list[str], model: Mapping) -> list[str]:
+    """One sentence on all levels whose variance is zero by REML, and why the table differs."""
+    if not levels:
+        return []
+    named = [f"{level_words(level)}{_shown(level, model.get('variance'))}" for level in levels]
+    return [
+        f"The variance is estimated as zero for {list_words(named, most=len(named))}: these data "
+        "show no more scatter there than below that level, which does not prove that there is "
+        "none. Zero is the estimate by restricted maximum likelihood (REML); in brackets the "
+        "posterior median and interval of the scatter table, which are never exactly zero."
+    ]
+
+
+def _shown(level: str, variance: pd.DataFrame | None) -> str:
+    """What the scatter table shows for a level, in brackets; empty where it has none."""
+    if not has_scatter(variance):
         return ""
     # The level stands in the sentence by its name or in words.
     rows = variance[
         variance["level"].map(
-            lambda level: any(match[1] in (p, level_words(p)) for p in str(level).split("+"))
+            lambda name: any(level in (p, level_words(p)) for p in str(name).split("+"))
         )
     ]
-    shown = ""
-    if len(rows):
-        row = rows.iloc[0]
-        value, low, high = with_interval(row["sd_percent"], row["lo"], row["hi"])
-        shown = f" ({value} %, {low} to {high} %)" if low and high else f" ({value} %)"
-    return (
-        " Zero is the estimate by restricted maximum likelihood (REML); the scatter table shows "
-        f"the median of the posterior draws{shown}, which is never exactly zero."
-    )
+    if rows.empty:
+        return ""
+    row = rows.iloc[0]
+    value, low, high = with_interval(row["sd_percent"], row["lo"], row["hi"])
+    return f" ({value} %, {low} to {high} %)" if low and high else f" ({value} %)"

@@ -15,7 +15,6 @@ from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
     candidate_words,
     candidates_in_words,
-    count_words,
     first_upper,
     merit_unit,
     merit_words,
@@ -69,19 +68,18 @@ def _with_predicted(standing: Standing) -> str:
     """The same question asked of all candidates, where some are predicted."""
     rows, first = standing.rows, standing.rows[0]
     near = [row for row in rows if is_in_group(row)]
-    n_predicted = len(rows) - len(standing.pool)
-    text = f"With the {count_words(n_predicted, 'predicted one')} counted as well"
+    n_more = len(rows) - len(standing.pool)
+    text = f"With the {n_more} that were not measured at their own condition counted as well"
+    which = standing.words(standing.choice)
     if first is not standing.choice:
-        text += f", {standing.words(first)} (predicted) comes first"
+        text += f", {standing.words(first)} (not measured there) comes first"
+        which = "it"
     others = max(len(near) - 1, 0)
-    which = "it" if first is not standing.choice else standing.words(standing.choice)
     if not others:
         return f"{text}, and none of the other {len(rows) - 1} comes near {which}."
+    text += f", and {others} of the other {len(rows) - 1} cannot be told apart from {which}"
     unmade = sum(not is_measured(row) for row in near if row is not first)
-    return (
-        f"{text}, and {others} of the other {len(rows) - 1} cannot be told apart from {which}, "
-        f"{unmade} of them predicted."
-    )
+    return f"{text}, {unmade} of them not measured." if unmade else f"{text}."
 
 
 def two_views(inputs: Mapping, merit: str, folder: str, *, explain: bool = True) -> list:

@@ -52,7 +52,7 @@ def screened_section(inputs: Mapping, folder: str) -> Section:
         text += f" Of {count_words(n_without, 'feedstock')} nothing was weighed or measured yet."
     table = Table(
         id="table-screened",
-        caption="Feedstocks, as listed in config/feedstocks.csv",
+        caption="Feedstocks of the screen",
         file=f"{folder}/collect/yields.csv, {folder}/collect/cells.csv",
         columns=[
             Column("Feedstock"),
