@@ -84,6 +84,7 @@ def draw_ranking(
     kinds = set()
     # One candidate alone is the best for certain, which says nothing.
     is_alone = len(rows) + rest == 1
+    n_near = int(of_merit(ranking, merit).apply(is_in_group, axis=1).sum())
     for place, row in enumerate(rows.to_dict("records")):
         for value in lots_of(raw, row):
             axes.plot(value, place + 0.22, "|", color=COLOURS[1], markersize=6, zorder=2)
@@ -95,7 +96,7 @@ def draw_ranking(
         axes.plot(row["estimate"], place, **_row_marker(is_near, is_predicted))
         if is_alone:
             continue
-        note = percent(row.get("p_best")) + ("  ≈" if is_near else "")
+        note = percent(row.get("p_best")) + ("  ≈" if is_near and n_near > 1 else "")
         axes.annotate(
             note,
             (1.01, place),
@@ -120,7 +121,13 @@ def draw_ranking(
     notes += [f"{count_words(rest, 'more candidate')} below"] if rest else []
     axes.set_xlabel(label + (f"\n({'; '.join(notes)})" if notes else ""))
     handles = [
-        Line2D([], [], linestyle="", label=_kind_words(near, predicted), **_legend(near, predicted))
+        Line2D(
+            [],
+            [],
+            linestyle="",
+            label=_kind_words(near, predicted, n_near),
+            **_legend(near, predicted),
+        )
         for near, predicted in sorted(kinds, reverse=True)
     ]
     if is_alone:
@@ -163,8 +170,10 @@ def _legend(is_near: bool, is_predicted: bool) -> dict:
     return style
 
 
-def _kind_words(is_near: bool, is_predicted: bool) -> str:
+def _kind_words(is_near: bool, is_predicted: bool, n_near: int) -> str:
     words = "≈ not told apart from the best" if is_near else "further down"
+    if is_near and n_near == 1:
+        words = "best, told apart from all others"
     return words + (", predicted" if is_predicted else "")
 
 

@@ -13,6 +13,7 @@ from charscreen.report.standing import Standing
 from charscreen.report.tables import Names, interval_text
 from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
+    agree,
     candidate_words,
     candidates_in_words,
     first_upper,
@@ -69,15 +70,16 @@ def _with_predicted(standing: Standing) -> str:
     rows, first = standing.rows, standing.rows[0]
     near = [row for row in rows if is_in_group(row)]
     n_more = len(rows) - len(standing.pool)
-    text = f"With the {n_more} that were not measured at their own condition counted as well"
+    those = agree(n_more, "that was not measured at its", "that were not measured at their")
+    text = f"With the {n_more} {those} own condition counted as well, "
     which = standing.words(standing.choice)
     if first is not standing.choice:
-        text += f", {standing.words(first)} (not measured there) comes first"
+        text += f"{standing.words(first)} (not measured there) comes first, and "
         which = "it"
     others = max(len(near) - 1, 0)
     if not others:
-        return f"{text}, and none of the other {len(rows) - 1} comes near {which}."
-    text += f", and {others} of the other {len(rows) - 1} cannot be told apart from {which}"
+        return f"{text}none of the other {len(rows) - 1} comes near {which}."
+    text += f"{others} of the other {len(rows) - 1} cannot be told apart from {which}"
     unmade = sum(not is_measured(row) for row in near if row is not first)
     return f"{text}, {unmade} of them not measured." if unmade else f"{text}."
 

@@ -102,6 +102,8 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         caption += (
             f"Diamond and ≈: not told apart from the best of all{counted} "
             f"({count_words(near, 'candidate')}, the best included). "
+            if near > 1
+            else f"The first is told apart from all others{counted}. "
         )
     if (shown["predicted"] == "yes").any():
         caption += (

@@ -208,12 +208,11 @@ def _proposed(proposal: Mapping | None, view: Standing) -> str:
     if not len(design) or not is_number(summary.get("gain")):
         return ""
     firings = design.drop_duplicates("firing").to_dict("records")
-    at = list_words(
-        [
-            f"{number_text(row['peak_temperature_C'])} °C, {number_text(row['hold_min'])} min"
-            for row in firings
-        ]
-    )
+    conditions = [
+        f"{number_text(row['peak_temperature_C'])} °C, {number_text(row['hold_min'])} min"
+        for row in firings
+    ]
+    at = list_words(list(dict.fromkeys(conditions)))
     gain = " ± ".join(filter(None, with_uncertainty(summary["gain"], summary.get("gain_se"))))
     return (
         f"To do next: {count_words(len(firings), 'firing')} of "

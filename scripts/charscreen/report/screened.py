@@ -7,8 +7,8 @@ import pandas as pd
 from charscreen.report.blocks import Column, Section, Table, Text, fold_if_long
 from charscreen.report.ranking_view import has_values
 from charscreen.report.tables import Names, count_text
-from charscreen.rounding import decimals_for, fixed, is_number, significant, with_uncertainty
-from charscreen.words import count_words, feedstock_words
+from charscreen.rounding import decimals_for, fixed, is_number, with_uncertainty
+from charscreen.words import count_words, feedstock_words, number_text
 
 TITLE = "What was screened"
 _WEIGHED = ("weighed", "aliquot")
@@ -118,4 +118,4 @@ def _moisture(yields: pd.DataFrame, stated: float | None) -> str:
         row = weighed.iloc[0]
         pair = with_uncertainty(row["moisture_ar_percent"], row.get("moisture_ar_percent_se"))
         return " ± ".join(filter(None, pair))
-    return f"{significant(stated)} (stated)" if is_number(stated) else "not known"
+    return f"{number_text(stated)} (stated)" if is_number(stated) else "not known"

@@ -106,10 +106,19 @@ def _answer(inputs, config, pictures) -> Section:
             choice_sentence(changes.merits[0], names) if changes.merits else "measurements differ"
         )
         blocks.append(Pointers(f"Since {changes.since}:", [(said.rstrip("."), "changes")]))
-    doubts = _doubts(inputs)
+    doubts = _unplaced(inputs, merit) + _doubts(inputs)
     if doubts:
         blocks.append(Pointers("Before using this:", doubts))
     return Section("answer", "Answer", blocks)
+
+
+def _unplaced(inputs: Mapping, merit: str | None) -> list[tuple[str, str]]:
+    """Said where measured conditions are not in the ranking that gives the answer."""
+    missing = (inputs.get("rank_summary") or {}).get("missing") or []
+    words = f"not ranked by {merit_words(merit)}" if merit else None
+    if words and any(words in str(sentence) for sentence in missing):
+        return [("some conditions have no place in the ranking", "ranking-left-out")]
+    return []
 
 
 def _doubts(inputs: Mapping) -> list[tuple[str, str]]:
@@ -162,6 +171,7 @@ def _ranking(inputs, config, pictures, folder) -> Section:
             )
         )
     if missing:
+        blocks += [Heading("What the ranking counts and leaves out", "ranking-left-out")]
         blocks.append(Bullets(missing))
     if shown is None:
         blocks.append(
