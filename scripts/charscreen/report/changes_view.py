@@ -119,7 +119,12 @@ def certainty_sentence(change: MeritChange) -> str:
         parts.append(f"intervals are typically {abs(share):.0f} % {word}")
     one, two = before["n_group"], now["n_group"]
     of = " of the measured" if change.ahead_before or change.ahead_now else ""
-    parts.append(f"{one} then and {two} now are not told apart from the best{of} (itself counted)")
+    if one == two == 1:
+        parts.append(f"then and now the best{of} is told apart from all others")
+    else:
+        parts.append(
+            f"{one} then and {two} now are not told apart from the best{of} (itself counted)"
+        )
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}."
 
