@@ -9,6 +9,7 @@ from charscreen.files import write_csv, write_json
 from charscreen.job import job, tell
 from charscreen.plan import make_plan
 from charscreen.plan.summary import plan_for_terminal
+from charscreen.time_left import Progress
 
 
 def main(snakemake) -> None:
@@ -28,7 +29,7 @@ def main(snakemake) -> None:
             nitrogen_limit_d_percent=params.limits["nitrogen_d_percent"],
             accepted=params.accepted,
             workers=snakemake.threads,
-            progress=lambda text: tell(f"Laying out the plan: {text}"),
+            progress=Progress(tell, "Laying out the plan"),
         )
         write_csv(plan.design, snakemake.output.design)
         write_csv(plan.lots, snakemake.output.lots)

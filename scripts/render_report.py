@@ -24,6 +24,7 @@ with job(snakemake.log[0]):
         "unfilled": params.unfilled,
         "counts": params.counts,
         "feedstock_names": params.names,
+        "moistures": params.moistures,
         "nitrogen_rich": params.nitrogen_rich,
         "provenance": provenance(
             params.config_digests,

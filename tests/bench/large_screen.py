@@ -26,7 +26,13 @@ plan: {firings: 12, reference: waste00, reference_every: 1}
 
 
 def write_large_screen(
-    folder: Path, *, n_cells: int, n_rows: int = 10_000, n_cycles: int = 5, seed: int = 1
+    folder: Path,
+    *,
+    n_cells: int,
+    n_rows: int = 10_000,
+    n_cycles: int = 5,
+    n_feedstocks: int = FEEDSTOCKS,
+    seed: int = 1,
 ) -> list[Path]:
     """Write config/ of a screen of so many cells, one constant-current test each.
 
@@ -47,13 +53,15 @@ def write_large_screen(
     lot_firing = np.arange(n_lots) // LOTS_PER_FIRING
     firing_T = np.array([600, 700, 800])[rng.permutation(n_firings) % 3]
     firing_hold = np.array([30, 60])[rng.permutation(n_firings) % 2]
-    feed = np.concatenate([rng.permutation(FEEDSTOCKS) for _ in range(n_lots // FEEDSTOCKS + 1)])
+    rounds = n_lots // n_feedstocks + 1
+    feed = np.concatenate([rng.permutation(n_feedstocks) for _ in range(rounds)])
     feed = feed[:n_lots]
     koh = lot_firing % 2 == 1
-    effect = rng.normal(0, 0.25, FEEDSTOCKS)
+    effect = rng.normal(0, 0.25, n_feedstocks)
     bent = rng.normal(0, 0.1, n_firings)[lot_firing] + rng.normal(0, 0.08, n_lots)
     log_c = np.log(90) + effect[feed] + 0.4 * koh + (firing_T[lot_firing] - 700) / 1000 + bent
     char = 30 * np.exp(-(firing_T[lot_firing] - 700) / 1000 + rng.normal(0, 0.05, n_lots))
+    _write_feedstocks(config, n_feedstocks)
     _write_tables(config, n_lots, n_cells, feed, lot_firing, firing_T, firing_hold, koh, char, rng)
     farads = np.exp(np.repeat(log_c, CELLS_PER_LOT)[:n_cells] + rng.normal(0, 0.1, n_cells))
     return _write_traces(config / "traces", farads, n_rows, n_cycles, rng)
@@ -74,12 +82,15 @@ def add_cell(folder: Path, *, n_rows: int = 10_000, n_cycles: int = 5) -> None:
     made[0].rename(config / "traces" / "TEXTRA.csv")
 
 
+def _write_feedstocks(config, n_feedstocks) -> None:
+    rows = [[f"waste{k:02d}", f"Waste {k:02d}", 10, 3] for k in range(n_feedstocks)]
+    _writer(config)("feedstocks", "feedstock,name,moisture_ar_percent,ash_d_percent", rows)
+
+
 def _write_tables(
     config, n_lots, n_cells, feed, lot_firing, firing_T, firing_hold, koh, char, rng
 ) -> None:
     write = _writer(config)
-    write("feedstocks", "feedstock,name,moisture_ar_percent,ash_d_percent",
-          [[f"waste{k:02d}", f"Waste {k:02d}", 10, 3] for k in range(FEEDSTOCKS)])  # fmt: skip
     write("design", "run,role,feedstock,firing,peak_temperature_C,hold_min,activation,koh_ratio,"
           "activation_firing,activation_temperature_C,activation_hold_min",
           [[f"R{k:06d}", "screen", f"waste{feed[k]:02d}", f"F{f:05d}", firing_T[f], firing_hold[f],

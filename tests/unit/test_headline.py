@@ -1,8 +1,11 @@
 """The answer of the report: what was measured comes first, promises of the model second."""
 
+import re
+
 import pandas as pd
 import pytest
 import report_case as case
+from charscreen.report import render_report
 from charscreen.report.headline import answer
 
 MERIT = "electrode_F_per_g"
@@ -82,3 +85,35 @@ def test_a_proposal_for_another_merit_is_not_borrowed():
     inputs = case.full_inputs()
     inputs["next"] = _proposal(merit="device_F_per_kg_d")
     assert answer(inputs, case.CONFIG)[2].startswith("The first place rests on 1 firing")
+
+
+def test_conditions_without_a_place_are_pointed_at_under_the_answer():
+    inputs = case.full_inputs()
+    page = render_report(inputs, config=case.CONFIG, figures={})
+    assert 'href="#ranking-left-out"' not in page
+    inputs["rank_summary"]["missing"] = ["x_750C is not ranked by electrode capacitance: why."]
+    page = render_report(inputs, config=case.CONFIG, figures={})
+    assert 'href="#ranking-left-out">some conditions have no place in the ranking</a>' in page
+    assert 'id="ranking-left-out"' in page
+
+
+def test_sets_of_candidates_are_named_where_some_are_predicted(promised):
+    page = render_report(promised, config=case.CONFIG, figures={})
+    said = re.sub(r"<[^>]+>", "", page).replace("\N{NO-BREAK SPACE}", " ")
+    assert "By electrode capacitance, 2 of 11 measured candidates cannot be told apart" in said
+    assert (
+        "With the 1 that was not measured at its own condition counted as well, husk, 600 °C, "
+        "60 min, not activated (not measured there) comes first, and 2 of the other 11 cannot be "
+        "told apart from it."
+    ) in said
+
+
+def test_one_candidate_alone_has_no_place():
+    inputs = case.full_inputs()
+    ranking = inputs["ranking"]
+    inputs["ranking"] = ranking[ranking["merit"] == MERIT].head(1)
+    page = render_report(inputs, config=case.CONFIG, figures={})
+    assert "The only candidate with electrode capacitance" in page
+    for word in ("Place", "Chance best", "Told apart"):
+        assert f">{word}</th>" not in page
+    assert "nothing is known of how temperature and hold act" in page

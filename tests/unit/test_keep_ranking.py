@@ -12,7 +12,7 @@ from charscreen.graph import latest_snapshot
 from charscreen.rank.changes import changes_since, find_changes
 from charscreen.rank.keeping import keep_ranking
 from charscreen.rank.snapshot import make_snapshot, read_snapshot
-from charscreen.report.changes_view import changes_section
+from charscreen.report.changes_view import changes_section, choice_sentence
 
 CONFIG = """\
 title: Test screen
@@ -251,3 +251,20 @@ def test_a_candidate_that_was_not_ranked_then_has_no_place_then():
     row = changes_section(found, [MERIT], None).blocks[-1].rows[2]
     assert row[1] == "– → 3"
     assert row[2] == "–"
+
+
+def test_the_choice_is_the_best_measured_and_the_predicted_one_comes_second():
+    now = snapshot_of(NOW, NOW_CELLS)
+    measured = {"best": "husk_700C_60min", "p_best": 0.7, "expected_loss": 1.0, "group": ["husk"]}
+    now["summary"] = {"merits": {MERIT: {"measured": measured}}}
+    (change,) = find_changes(snapshot_of(BEFORE, CELLS), now).merits
+    assert change.now["candidate"] == "husk_700C_60min"
+    assert (change.now["p_best"], change.now["n_group"]) == (0.7, 1)
+    assert change.ahead_now["candidate"] == "peel_700C_60min"
+    assert change.ahead_before is None
+    text = choice_sentence(change, {"peel": "Peel", "husk": "Husk"})
+    assert text == (
+        "By electrode capacitance the choice is still Husk, 700 °C, 60 min, not activated; chance "
+        "that it is the best of the measured: 60 % then, 70 % now; now the model expects more of "
+        "Peel, 700 °C, 60 min, not activated, not measured there."
+    )

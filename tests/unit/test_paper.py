@@ -9,11 +9,13 @@ from charscreen.printing import NO_PDF, can_print, lay_out
 from charscreen.report import TEMPLATES, render_report
 from charscreen.report.paper import (
     ELSEWHERE,
+    FOLDED,
     lay_out_summary,
     pictures_apart,
     report_pdf,
     summary_page,
     summary_pdf,
+    unfolded,
     without_traces,
 )
 
@@ -192,3 +194,18 @@ def test_on_paper_the_traces_are_named_and_not_printed():
     assert ELSEWHERE in short
     without = '<section id="traces"><h2>Appendix</h2><p>No test has a trace.</p></section>'
     assert without_traces(without) == without
+
+
+def test_a_fold_is_a_line_on_paper_that_says_where_the_rest_stands(page):
+    assert page.count("<details") > 0
+    short = unfolded(page)
+    assert "<details" not in short
+    assert short.count(FOLDED) == page.count('<details id="fold-checks-')
+    assert "table-effects-capacitance" in page
+    assert "table-effects-capacitance" not in short
+
+
+def test_a_fold_for_paper_is_printed_whole():
+    table = "<figure><table><tr><td>1</td></tr></table></figure>"
+    fold = f'<details id="a" class="printed">\n<summary>All</summary>{table}</details>'
+    assert unfolded(f"<p>x</p>{fold}<p>y</p>") == f"<p>x</p>{table}<p>y</p>"

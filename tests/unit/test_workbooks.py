@@ -254,6 +254,17 @@ def test_findings_name_the_sheet(with_forms):
     assert "Did you mean 'R01'?" in str(trouble.value)
 
 
+def test_a_wrong_word_in_a_sheet_makes_no_other_sheet_wrong(with_forms):
+    rows = text_rows("tests")
+    rows[1][rows[0].index("method")] = "throgh_resistor"
+    headers = {name: TABLES[name].split("\n")[0] + "\n" for name in ("tests", "readings")}
+    with pytest.raises(ScreenError) as trouble:
+        open_screen(with_forms(csv=headers, tests=rows))
+    assert str(trouble.value).startswith("1 problem in config/forms.xlsx, sheet tests\n  row 2, ")
+    assert "Did you mean 'through_resistor'?" in str(trouble.value)
+    assert "problem in config/forms.xlsx, sheet readings" not in str(trouble.value)
+
+
 def test_a_table_given_twice(with_forms):
     alike = open_screen(with_forms(csv={"masses": TABLES["masses"], "cells": TABLES["cells"]}))
     assert alike.findings == []

@@ -116,6 +116,9 @@ rule render_report:
         unused=screen.unused,
         unfilled=unfilled(screen.tables),
         names=FEEDSTOCK_NAMES,
+        moistures={
+            row["feedstock"]: row["moisture_ar_percent"] for row in screen.tables["feedstocks"]
+        },
         nitrogen_rich=graph.nitrogen_rich(
             screen.tables["feedstocks"], screen.config["limits"]["nitrogen_d_percent"]
         ),

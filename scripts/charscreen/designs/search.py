@@ -48,7 +48,7 @@ def find_design(
     seed: int,
     starts: int,
     workers: int = 1,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> Found:
     """The best of many starts.
 
@@ -60,7 +60,7 @@ def find_design(
     starts, workers : int
         Random starts; processes that work on them.
     progress : callable, optional
-        Told in words after each start.
+        Told after each start: in words, how many are done, and of how many.
 
     Raises
     ------
@@ -79,7 +79,8 @@ def find_design(
             # Both kinds of criterion are logarithms, so a difference is a ratio.
             gain = 100.0 * (np.exp(results[0][1] - best) - 1.0)
             beyond = f", best {gain:.1f} % better than the first" if len(results) > 1 else ""
-            progress(f"start {len(results)} of {starts} searched{beyond}")
+            done = len(results)
+            progress(f"start {done} of {starts} searched{beyond}", done, starts)
 
     if min(workers, starts) > 1:
         with (

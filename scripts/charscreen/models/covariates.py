@@ -142,7 +142,7 @@ def feed_covariates(lots: pd.DataFrame, feedstocks: pd.DataFrame) -> tuple[dict,
         if missing:
             reason = f"not given for {', '.join(missing[:4])}"
         elif len(made) >= room:
-            reason = f"{len(names)} feedstocks carry {max(room, 0)} such slope(s) at most"
+            reason = "too few feedstocks for another slope"
         elif np.ptp(values) < 1.0:
             reason = "it hardly varies between the feedstocks"
         else:

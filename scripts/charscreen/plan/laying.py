@@ -88,7 +88,7 @@ def lay_optimal(
     most: Mapping[str, int],
     seed: int,
     workers: int,
-    progress: Callable[[str], None] | None,
+    progress: Callable[[str, int, int], None] | None,
 ) -> Laid:
     """The plan that tells most of its model, by search.
 

@@ -73,7 +73,7 @@ def make_plan(
     prices: Mapping | None = None,
     accepted: Sequence[Mapping] = (),
     workers: int = 1,
-    progress: Callable[[str], None] | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
 ) -> Plan:
     """A randomised plan under the kiln's limits.
 

@@ -82,6 +82,9 @@ def draw_ranking(
             label.set_fontweight("bold")
     n_lots = 0
     kinds = set()
+    # One candidate alone is the best for certain, which says nothing.
+    is_alone = len(rows) + rest == 1
+    n_near = int(of_merit(ranking, merit).apply(is_in_group, axis=1).sum())
     for place, row in enumerate(rows.to_dict("records")):
         for value in lots_of(raw, row):
             axes.plot(value, place + 0.22, "|", color=COLOURS[1], markersize=6, zorder=2)
@@ -91,7 +94,9 @@ def draw_ranking(
         kinds.add((is_near, is_predicted))
         draw_interval(axes, place, row["estimate_lo"], row["estimate_hi"], _row_colour(is_near))
         axes.plot(row["estimate"], place, **_row_marker(is_near, is_predicted))
-        note = percent(row.get("p_best")) + ("  ≈" if is_near else "")
+        if is_alone:
+            continue
+        note = percent(row.get("p_best")) + ("  ≈" if is_near and n_near > 1 else "")
         axes.annotate(
             note,
             (1.01, place),
@@ -100,24 +105,34 @@ def draw_ranking(
             fontsize=8.5,
             fontweight="bold" if is_near else "normal",
         )
-    axes.annotate(
-        "chance to\nbe the best",
-        (1.01, 1.0),
-        xycoords="axes fraction",
-        xytext=(0, 3),
-        textcoords="offset points",
-        va="bottom",
-        fontsize=8,
-    )
+    if not is_alone:
+        axes.annotate(
+            "chance to\nbe the best",
+            (1.01, 1.0),
+            xycoords="axes fraction",
+            xytext=(0, 3),
+            textcoords="offset points",
+            va="bottom",
+            fontsize=8,
+        )
     axes.xaxis.set_major_locator(MaxNLocator(6))
     label = f"{first_upper(merit_words(merit))} [{merit_unit(merit, rows['unit'].iloc[0])}]"
     notes = ["less is better"] if less_is_better(rows) else []
     notes += [f"{count_words(rest, 'more candidate')} below"] if rest else []
     axes.set_xlabel(label + (f"\n({'; '.join(notes)})" if notes else ""))
     handles = [
-        Line2D([], [], linestyle="", label=_kind_words(near, predicted), **_legend(near, predicted))
+        Line2D(
+            [],
+            [],
+            linestyle="",
+            label=_kind_words(near, predicted, n_near),
+            **_legend(near, predicted),
+        )
         for near, predicted in sorted(kinds, reverse=True)
     ]
+    if is_alone:
+        look = _legend(is_in_group(rows.iloc[0]), rows.iloc[0].get("predicted") == "yes")
+        handles = [Line2D([], [], linestyle="", label="estimate", **look)]
     if n_lots:
         handles.append(
             Line2D([], [], linestyle="", marker="|", color=COLOURS[1], label="one lot, measured")
@@ -155,8 +170,10 @@ def _legend(is_near: bool, is_predicted: bool) -> dict:
     return style
 
 
-def _kind_words(is_near: bool, is_predicted: bool) -> str:
+def _kind_words(is_near: bool, is_predicted: bool, n_near: int) -> str:
     words = "≈ not told apart from the best" if is_near else "further down"
+    if is_near and n_near == 1:
+        words = "best, told apart from all others"
     return words + (", predicted" if is_predicted else "")
 
 

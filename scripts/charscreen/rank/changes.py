@@ -41,7 +41,11 @@ class MeritChange:
     merit, unit : str
         Which, and its unit.
     before, now : mapping
-        Row of the choice then and now, with ``n_group``, the number not told apart from it.
+        Row of the choice then and now, with ``n_group``, the number not told apart from it. The
+        choice is the best of the measured candidates, and p_best, expected_loss and n_group are
+        those among the measured; where the snapshot does not name it, the first place of all.
+    ahead_before, ahead_now : mapping or None
+        The row that the model put ahead of the choice without a measurement, if any.
     moved : list of dict
         The leading candidates of then and now: candidate, row then and now (None where it was
         not or is not ranked), place_before, place_now.
@@ -55,6 +59,8 @@ class MeritChange:
     now: Mapping
     moved: list[dict]
     width_factor: float | None
+    ahead_before: Mapping | None = None
+    ahead_now: Mapping | None = None
 
 
 @dataclass(frozen=True)
@@ -99,7 +105,8 @@ def changes_since(
     snapshot : sequence of str
         Path of the snapshot, or nothing.
     inputs : mapping
-        ``ranking`` and the collected tables ``yields``, ``cells`` and ``firings``.
+        ``ranking``, the collected tables ``yields``, ``cells`` and ``firings``, and
+        ``rank_summary``, which may be absent.
     digests : sequence of (str, str)
         Files of the screen and the first digits of their SHA-256.
     """
@@ -110,6 +117,7 @@ def changes_since(
         {kind: inputs[name] for kind, name in COLLECTED.items()},
         kept="",
         inputs=dict(digests),
+        summary=inputs.get("rank_summary"),
     )
     return find_changes(read_snapshot(snapshot[0]), now)
 
@@ -129,7 +137,15 @@ def find_changes(before: Mapping, now: Mapping) -> Changes:
             measurements[kind] = difference
     then, present = _by_merit(before["ranking"]), _by_merit(now["ranking"])
     both = [merit for merit in present if merit in then]
-    merits = [_merit_change(merit, then[merit], present[merit]) for merit in both]
+    merits = [
+        _merit_change(
+            merit,
+            then[merit],
+            present[merit],
+            chosen=[_chosen(side, merit) for side in (before, now)],
+        )
+        for merit in both
+    ]
     settings = "config/config.yaml"
     return Changes(
         since=str(before["kept"]),
@@ -176,7 +192,25 @@ def _by_merit(rows: list[Mapping]) -> dict[str, list[Mapping]]:
     return by_merit
 
 
-def _merit_change(merit: str, before: list[Mapping], now: list[Mapping]) -> MeritChange | None:
+def _chosen(snapshot: Mapping, merit: str) -> Mapping:
+    """The record of the best measured candidate; empty where the snapshot has none."""
+    merits = (snapshot.get("summary") or {}).get("merits") or {}
+    return (merits.get(merit) or {}).get("measured") or {}
+
+
+def _choice(rows: list[Mapping], chosen: Mapping) -> tuple[dict, Mapping | None]:
+    """The choice with its standing among the measured, and what the model puts ahead of it."""
+    found = [row for row in rows if row["candidate"] == chosen.get("best")]
+    if not found:
+        return {**rows[0], "n_group": _group_size(rows)}, None
+    told = {name: chosen.get(name) for name in ("p_best", "expected_loss")}
+    choice = {**found[0], **told, "n_group": len(chosen.get("group") or [found[0]])}
+    return choice, None if found[0] is rows[0] else rows[0]
+
+
+def _merit_change(
+    merit: str, before: list[Mapping], now: list[Mapping], *, chosen: Sequence[Mapping]
+) -> MeritChange | None:
     then = {row["candidate"]: (place, row) for place, row in enumerate(before, start=1)}
     present = {row["candidate"]: (place, row) for place, row in enumerate(now, start=1)}
     numbers = ("estimate", "estimate_lo", "estimate_hi", "p_best", "expected_rank")
@@ -206,11 +240,15 @@ def _merit_change(merit: str, before: list[Mapping], now: list[Mapping]) -> Meri
         for name in set(then) & set(present)
         if is_number(_width(present[name][1])) and (_width(then[name][1]) or 0) > 0
     ]
+    choice_then, ahead_then = _choice(before, chosen[0])
+    choice_now, ahead_now = _choice(now, chosen[1])
     return MeritChange(
         merit=merit,
         unit=str(now[0].get("unit") or ""),
-        before={**before[0], "n_group": _group_size(before)},
-        now={**now[0], "n_group": _group_size(now)},
+        before=choice_then,
+        now=choice_now,
+        ahead_before=ahead_then,
+        ahead_now=ahead_now,
         moved=moved,
         width_factor=float(np.median(factors)) if factors else None,
     )

@@ -1,12 +1,10 @@
-"""Sections that back the answer: scatter, checks, findings, methods, provenance, cautions."""
+"""Sections that back the answer: scatter, findings, methods, provenance, cautions."""
 
-import re
 from collections.abc import Mapping
 
 import pandas as pd
 
 from charscreen.cautions import FOOTER, cautions_for
-from charscreen.models.tables import check_sentences
 from charscreen.report.blocks import (
     Bullets,
     Definitions,
@@ -14,19 +12,14 @@ from charscreen.report.blocks import (
     Picture,
     Section,
     Text,
+    fold_if_long,
 )
-from charscreen.report.check_tables import (
-    alternatives_table,
-    checks_table,
-    dropped_sentence,
-    effort_sentences,
-)
+from charscreen.report.check_tables import effort_sentences
 from charscreen.report.figure_text import model_level
 from charscreen.report.flags_view import flags_table
 from charscreen.report.methods import methods
 from charscreen.report.ranking_view import has_scatter
 from charscreen.report.tables import (
-    effects_table,
     findings_tables,
     left_out_table,
     pairs_table,
@@ -34,8 +27,7 @@ from charscreen.report.tables import (
 )
 from charscreen.report.text import scatter_sentences
 from charscreen.report.unfilled_view import NO_FIRINGS, firings_are_empty, unfilled_table
-from charscreen.rounding import with_interval
-from charscreen.words import first_upper, level_words, model_words
+from charscreen.words import first_upper, model_words
 
 TABLE_WORDS = {
     "feedstocks": "feedstocks named",
@@ -52,11 +44,6 @@ TABLE_WORDS = {
 def show(pictures: Mapping[str, Picture], name: str) -> list[Picture]:
     """The picture of that name, where there is one."""
     return [pictures[name]] if name in pictures else []
-
-
-def record_of(model: Mapping) -> Mapping:
-    """Record of a model; empty where there is none."""
-    return model.get("json") or {}
 
 
 def scatter_section(inputs, pictures, folder) -> Section:
@@ -82,96 +69,6 @@ def scatter_section(inputs, pictures, folder) -> Section:
     return Section("scatter", "Where the scatter comes from", blocks)
 
 
-def checks_section(inputs, pictures, folder) -> Section:
-    """How well each model holds, and its effects."""
-    blocks: list = []
-    for name, model in inputs["models"].items():
-        record = record_of(model)
-        blocks.append(Heading(first_upper(model_words(name)), f"checks-{name}"))
-        if not record.get("fitted"):
-            reason = (record.get("reason") or "nothing to fit").rstrip(".")
-            blocks.append(Text(f"Not fitted: {reason}."))
-            continue
-        sentences = [
-            _plain(sentence) + _zero_note(sentence, model.get("variance"))
-            for sentence in (*check_sentences(record), *dropped_sentence(record))
-        ]
-        if sentences:
-            blocks.append(Bullets(sentences))
-        else:
-            blocks.append(Text("The fit converged and nothing was flagged."))
-        blocks += show(pictures, f"checks_{name}")
-        blocks += _check_tables(name, model, folder)
-        effects = model.get("effects")
-        if effects is not None and len(effects):
-            scale = {"log": "logarithm", "logit": "logit"}.get(record.get("scale"), "own scale")
-            blocks.append(
-                effects_table(
-                    effects,
-                    id=f"table-effects-{name}",
-                    caption=f"Effects on {model_words(name)}, scale: {scale}, feedstock fixed; "
-                    f"intervals of {model_level(model)}",
-                    file=f"{folder}/fit/{name}_effects.csv",
-                    names=inputs.get("feedstock_names"),
-                )
-            )
-    if not blocks:
-        blocks = [Text("No model yet.")]
-    return Section("checks", "Model checks", blocks)
-
-
-def _check_tables(name: str, model: Mapping, folder: str) -> list:
-    """Checks and alternatives of one model, where it has them."""
-    words, found = model_words(name), []
-    checks, alternatives = model.get("checks"), model.get("alternatives")
-    if checks is not None and len(checks):
-        found.append(
-            checks_table(
-                checks,
-                id=f"table-checks-{name}",
-                caption=f"Checks of the model of {words}",
-                file=f"{folder}/fit/{name}_checks.csv",
-            )
-        )
-    if alternatives is not None and len(alternatives) > 1:
-        found.append(
-            alternatives_table(
-                alternatives,
-                id=f"table-alternatives-{name}",
-                caption=f"Other models of {words}; terms are chosen by the design, not by these",
-                file=f"{folder}/fit/{name}_alternatives.csv",
-            )
-        )
-    return found
-
-
-def _plain(sentence: str) -> str:
-    """A sentence of the fitting code with its level names in words."""
-    return re.sub(r"'([a-z_|:]+)'", lambda match: f"“{level_words(match[1])}”", sentence)
-
-
-def _zero_note(sentence: str, variance: pd.DataFrame | None) -> str:
-    """Why a variance said to be zero is not zero in the scatter table; else empty."""
-    match = re.search(r"variance of '?([^']+?)'? is estimated as zero", sentence)
-    if match is None or not has_scatter(variance):
-        return ""
-    # The level stands in the sentence by its name or in words.
-    rows = variance[
-        variance["level"].map(
-            lambda level: any(match[1] in (p, level_words(p)) for p in str(level).split("+"))
-        )
-    ]
-    shown = ""
-    if len(rows):
-        row = rows.iloc[0]
-        value, low, high = with_interval(row["sd_percent"], row["lo"], row["hi"])
-        shown = f" ({value} %, {low} to {high} %)" if low and high else f" ({value} %)"
-    return (
-        " Zero is the estimate by restricted maximum likelihood (REML); the scatter table shows "
-        f"the median of the posterior draws{shown}, which is never exactly zero."
-    )
-
-
 def findings_section(inputs, folder) -> Section:
     """What was wrong or doubtful in the tables, and what was left out."""
     blocks: list = []
@@ -193,11 +90,12 @@ def findings_section(inputs, folder) -> Section:
     if firings_are_empty(inputs):
         blocks.append(Text(NO_FIRINGS))
     tables = findings_tables(inputs["findings"], file=f"{folder}/collect/findings.csv")
-    blocks += tables
+    blocks += [fold_if_long(table, on_paper=True) for table in tables]
     if not tables:
         blocks.append(Text("Nothing impossible, missing or doubtful was found in the tables."))
     if len(inputs["left_out"]):
-        blocks.append(left_out_table(inputs["left_out"], file=f"{folder}/collect/left_out.csv"))
+        table = left_out_table(inputs["left_out"], file=f"{folder}/collect/left_out.csv")
+        blocks.append(fold_if_long(table, on_paper=True))
     else:
         blocks.append(Text("No row was left out."))
     flags = flags_table(inputs["test_results"], file=f"{folder}/collect/test_results.csv")
@@ -244,11 +142,13 @@ def provenance_section(inputs) -> Section:
     files = provenance.get("inputs") or []
     if files:
         blocks.append(
-            pairs_table(
-                files,
-                id="table-inputs",
-                caption="Files read, with the start of their SHA-256",
-                headings=("File", "SHA-256"),
+            fold_if_long(
+                pairs_table(
+                    files,
+                    id="table-inputs",
+                    caption="Files read, with the start of their SHA-256",
+                    headings=("File", "SHA-256"),
+                )
             )
         )
     return Section("provenance", "Provenance", blocks)

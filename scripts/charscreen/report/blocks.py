@@ -166,6 +166,44 @@ class Definitions:
 
 
 @dataclass(frozen=True)
+class Fold:
+    """Blocks behind a line that opens them, without a script; paper carries the line alone.
+
+    Parameters
+    ----------
+    summary : str
+        The line: what is behind it.
+    blocks : list
+        What it opens.
+    file : str
+        Where the same stands; named on the line, and on paper in place of the blocks.
+    id : str
+        Anchor.
+    on_paper : bool
+        Whether paper carries the blocks as well.
+    """
+
+    summary: str
+    blocks: list
+    file: str
+    id: str
+    on_paper: bool = False
+    kind: ClassVar[str] = "fold"
+
+
+MOST_ROWS = 15
+"""Rows up to which a table stands open."""
+
+
+def fold_if_long(table: Table, *, on_paper: bool = False) -> Table | Fold:
+    """A table, behind a line of its own where it has more rows than `MOST_ROWS`."""
+    if len(table.rows) <= MOST_ROWS:
+        return table
+    line = f"{table.caption}: {len(table.rows)} rows"
+    return Fold(line, [table], file=table.file, id=f"fold-{table.id}", on_paper=on_paper)
+
+
+@dataclass(frozen=True)
 class Section:
     """A numbered section of the page."""
 

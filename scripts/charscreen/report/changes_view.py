@@ -66,19 +66,41 @@ def changes_section(changes: Changes, merits: list[str], names: Names) -> Sectio
 
 
 def choice_sentence(change: MeritChange, names: Names) -> str:
-    """Whether the choice by one merit is another, and how sure it was and is."""
+    """Whether the choice by one merit is another, and how sure it was and is.
+
+    Where the model puts a predicted candidate ahead of it, that one is named behind it.
+    """
     before, now = change.before, change.now
+    is_part = change.ahead_before is not None or change.ahead_now is not None
     chances = f"{percent(before['p_best'])} then, {percent(now['p_best'])} now"
-    start = f"By {merit_words(change.merit)}"
+    start, of = f"By {merit_words(change.merit)}", " of the measured" if is_part else ""
     if before["candidate"] == now["candidate"]:
-        return (
+        said = (
             f"{start} the choice is still {candidate_words(now, names)}; chance that it is the "
-            f"best: {chances}."
+            f"best{of}: {chances}"
         )
-    return (
-        f"{start} the choice is now {candidate_words(now, names)}, then it was "
-        f"{candidate_words(before, names)}; chance that the choice is the best: {chances}."
+    else:
+        said = (
+            f"{start} the choice is now {candidate_words(now, names)}, then it was "
+            f"{candidate_words(before, names)}; chance that the choice is the best{of}: {chances}"
+        )
+    return f"{said}{_ahead_words(change, names)}."
+
+
+def _ahead_words(change: MeritChange, names: Names) -> str:
+    """What the model put ahead of the choice, then and now."""
+    then, now = (
+        candidate_words(row, names) if row is not None else ""
+        for row in (change.ahead_before, change.ahead_now)
     )
+    if not then and not now:
+        return ""
+    if then == now:
+        return f"; the model still expects more of {now}, which was not measured there"
+    if not now:
+        return f"; then the model expected more of {then}, not measured there"
+    before = f"; then it did of {then}" if then else ""
+    return f"; now the model expects more of {now}, not measured there{before}"
 
 
 def certainty_sentence(change: MeritChange) -> str:
@@ -96,7 +118,13 @@ def certainty_sentence(change: MeritChange) -> str:
         word = "narrower" if share < 0 else "wider"
         parts.append(f"intervals are typically {abs(share):.0f} % {word}")
     one, two = before["n_group"], now["n_group"]
-    parts.append(f"{one} then and {two} now are not told apart from the best (itself counted)")
+    of = " of the measured" if change.ahead_before or change.ahead_now else ""
+    if one == two == 1:
+        parts.append(f"then and now the best{of} is told apart from all others")
+    else:
+        parts.append(
+            f"{one} then and {two} now are not told apart from the best{of} (itself counted)"
+        )
     text = "; ".join(parts)
     return f"{text[:1].upper()}{text[1:]}."
 

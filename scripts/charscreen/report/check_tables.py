@@ -8,6 +8,43 @@ from charscreen.report.blocks import Column, Table
 from charscreen.rounding import fixed, is_number, p_value, significant, with_interval
 from charscreen.words import count_words, first_upper, model_words
 
+LOOK = "look at this"
+"""How the verdict of a check begins that found something."""
+
+
+def is_trouble(checks: pd.DataFrame) -> pd.Series:
+    """Which checks found something."""
+    return checks["verdict"].astype(str).str.startswith(LOOK)
+
+
+def trouble_rows(checks: pd.DataFrame) -> pd.DataFrame:
+    """The checks that found something."""
+    return checks[is_trouble(checks)]
+
+
+def verdict_sentence(checks: pd.DataFrame | None) -> str:
+    """What the checks of one model come to, in one sentence.
+
+    Parameters
+    ----------
+    checks : DataFrame or None
+        Column verdict; None or no rows where none was made.
+    """
+    if checks is None or checks.empty:
+        return "The fit converged; no further check was made."
+    n = len(checks)
+    n_unknown = int(checks["verdict"].astype(str).str.startswith("not known").sum())
+    n_trouble = int(is_trouble(checks).sum())
+    made = count_words(n - n_unknown, "check")
+    if n_trouble:
+        found = f"{n_trouble} of {made} found something to look at"
+    else:
+        found = f"none of {made} found a sign of trouble" if n > n_unknown else "no check was made"
+    rest = ""
+    if n_unknown:
+        rest = f"; {count_words(n_unknown, 'further one')} could not be made with so few data"
+    return first_upper(found + rest) + "."
+
 
 def checks_table(checks: pd.DataFrame, *, id: str, caption: str, file: str) -> Table:
     """What was looked at and what was found."""

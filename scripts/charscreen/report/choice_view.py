@@ -5,11 +5,15 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.rank.letters import shorten
+from charscreen.rank.measured import is_measured
 from charscreen.report.blocks import Bullets, Column, Section, Table, Text
-from charscreen.report.ranking_view import of_merit
+from charscreen.report.ranking_tables import basis_words, group_table
+from charscreen.report.ranking_view import is_in_group, of_merit
+from charscreen.report.standing import Standing
 from charscreen.report.tables import Names, interval_text
 from charscreen.rounding import fixed, is_number, percent
 from charscreen.words import (
+    agree,
     candidate_words,
     candidates_in_words,
     first_upper,
@@ -19,6 +23,65 @@ from charscreen.words import (
 
 SHOWN = 12
 _LEAST_CHANCE = 0.05
+
+
+def not_told_apart(standing: Standing, folder: str) -> list:
+    """Whom the choice cannot be told apart from: of the measured first, then of all.
+
+    Parameters
+    ----------
+    standing : Standing
+        Of one merit with two candidates or more.
+    folder : str
+        Of the results.
+    """
+    merit, words = standing.merit, merit_words(standing.merit)
+    pool, near = standing.pool, [standing.choice, *standing.near]
+    kind = "measured candidates" if standing.is_part else "candidates"
+    choice = standing.words(standing.choice)
+    blocks: list = []
+    if len(pool) < 2:
+        blocks.append(Text(f"By {words}, {choice} is the only measured candidate."))
+    elif not standing.near:
+        blocks.append(
+            Text(f"By {words}, {choice} is told apart from all other {kind} ({len(pool) - 1}).")
+        )
+    else:
+        text = (
+            f"By {words}, {len(near)} of {len(pool)} {kind} cannot be told apart, {choice} "
+            "itself counted"
+        )
+        if is_number(standing.together):
+            chance = percent(standing.together)
+            text += f"; the chance that the best of the {kind} is one of them is {chance}"
+        blocks.append(Text(text + ". Choose among them by price, supply and ease of handling."))
+        blocks.append(
+            group_table(
+                near, merit, kind=kind, file=f"{folder}/rank/ranking.csv", names=standing.names
+            )
+        )
+    if standing.is_part:
+        blocks.append(Text(_with_predicted(standing)))
+    return blocks
+
+
+def _with_predicted(standing: Standing) -> str:
+    """The same question asked of all candidates, where some are predicted."""
+    rows, first = standing.rows, standing.rows[0]
+    near = [row for row in rows if is_in_group(row)]
+    n_more = len(rows) - len(standing.pool)
+    those = agree(n_more, "that was not measured at its", "that were not measured at their")
+    text = f"With the {n_more} {those} own condition counted as well, "
+    which = standing.words(standing.choice)
+    if first is not standing.choice:
+        text += f"{standing.words(first)} (not measured there) comes first, and "
+        which = "it"
+    others = max(len(near) - 1, 0)
+    if not others:
+        return f"{text}none of the other {len(rows) - 1} comes near {which}."
+    text += f"{others} of the other {len(rows) - 1} cannot be told apart from {which}"
+    unmade = sum(not is_measured(row) for row in near if row is not first)
+    return f"{text}, {unmade} of them not measured." if unmade else f"{text}."
 
 
 def two_views(inputs: Mapping, merit: str, folder: str, *, explain: bool = True) -> list:
@@ -57,7 +120,7 @@ def two_views(inputs: Mapping, merit: str, folder: str, *, explain: bool = True)
     columns.append(Column("Joint band of ranks", True))
     cells = []
     for row in rows.to_dict("records"):
-        line = [candidate_words(row, names), _mark(row["in_posterior_group"])]
+        line = [candidate_words(row, names) + basis_words(row), _mark(row["in_posterior_group"])]
         if tested:
             line += [
                 _mark(row["in_gupta_subset"]),
@@ -67,12 +130,16 @@ def two_views(inputs: Mapping, merit: str, folder: str, *, explain: bool = True)
         line.append(f"{fixed(row['band_lo'], 0)} to {fixed(row['band_hi'], 0)}")
         cells.append(line)
     note = f"Joint band: the whole order lies within these ranks with {level}."
+    standing = Standing(inputs, merit, of_merit(inputs["ranking"], merit).to_dict("records"))
+    among = f"{found['n']} candidates"
+    if standing.is_part:
+        among += ", predicted ones included"
     if tested:
         note += f" Letters: two without a common one are told apart, all pairs together at {level}"
         note += "." if found["letters_exact"] else "; of those that share one a few may be as well."
     table = Table(
         id=f"table-views-{merit}",
-        caption=f"Two answers by {merit_words(merit)}",
+        caption=f"Two answers by {merit_words(merit)}, among all {among}",
         file=f"{folder}/rank/groups.csv",
         columns=columns,
         rows=cells,

@@ -95,9 +95,16 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
     caption = (
         f"{first_upper(merit_words(merit))} of {which} candidates, best first"
         f"{' (less is better)' if less_is_better(rows) else ''}. Large marker: "
-        f"estimate for a new lot in a new firing; line: {level} interval; diamond and ≈: not "
-        f"told apart from the best ({count_words(near, 'candidate')}, the best included). "
+        f"estimate for a new lot in a new firing; line: {level} interval. "
     )
+    if len(rows) > 1:
+        counted = ", predicted ones counted too" if (rows["predicted"] == "yes").any() else ""
+        caption += (
+            f"Diamond and ≈: not told apart from the best of all{counted} "
+            f"({count_words(near, 'candidate')}, the best included). "
+            if near > 1
+            else f"The first is told apart from all others{counted}. "
+        )
     if (shown["predicted"] == "yes").any():
         caption += (
             "Open triangle: predicted, no lot of it was fired near that condition; bold name: "
@@ -119,7 +126,7 @@ def _ranking(rows: pd.DataFrame, merit: str, inputs, config) -> tuple[str, str]:
         f"Dot plot of {merit_words(merit)} with intervals for "
         f"{count_words(len(shown), 'candidate')}. First: "
         f"{candidate_words(best, names)}, {estimate_words(best, merit)}. "
-        f"{near} of {len(rows)} are not told apart from the best."
+        + (f"{near} of {len(rows)} are not told apart from the best." if len(rows) > 1 else "")
     )
     return caption, alt
 

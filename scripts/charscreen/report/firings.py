@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 
 from charscreen.firing_log.firings import LOG, PLANNED, READINGS, TYPED
-from charscreen.report.blocks import Column, Heading, Table, Text
+from charscreen.report.blocks import Column, Heading, Table, Text, fold_if_long
 from charscreen.rounding import fixed, is_number
 from charscreen.words import count_words
 
@@ -60,7 +60,7 @@ def firings_blocks(inputs: Mapping, folder: str) -> list:
         ],
         rows=rows,
     )
-    return [Heading("Firings as done", "firings"), Text(text), table]
+    return [Heading("Firings as done", "firings"), Text(text), fold_if_long(table)]
 
 
 def _row(row: Mapping) -> list[str]:

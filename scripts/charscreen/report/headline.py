@@ -5,7 +5,8 @@ from collections.abc import Mapping
 import pandas as pd
 
 from charscreen.rank.measured import is_measured
-from charscreen.report.ranking_view import has_scatter, is_in_group, is_unmade, of_merit
+from charscreen.report.ranking_view import has_scatter, is_unmade, of_merit
+from charscreen.report.standing import Standing
 from charscreen.report.text import (
     answering_merit,
     estimate_words,
@@ -70,7 +71,7 @@ def answer(inputs: Mapping, config: Mapping) -> list[str]:
     if merit is None:
         return _nothing_ranked(inputs)
     rows = of_merit(inputs["ranking"], merit).to_dict("records")
-    view = _View(inputs, merit, rows)
+    view = Standing(inputs, merit, rows)
     start = ""
     if merit != config["merits"][0]:
         start = f"Nothing is ranked by {merit_words(config['merits'][0])} yet; "
@@ -81,40 +82,7 @@ def answer(inputs: Mapping, config: Mapping) -> list[str]:
     ]
 
 
-class _View:
-    """The rows of one merit as the answer sees them: the choice first, and what is near it."""
-
-    def __init__(self, inputs: Mapping, merit: str, rows: list[dict]):
-        self.merit, self.rows, self.names = merit, rows, inputs.get("feedstock_names")
-        summary = ((inputs.get("rank_summary") or {}).get("merits") or {}).get(merit) or {}
-        found = summary.get("measured") or {}
-        measured = [row for row in rows if is_measured(row)]
-        self.pool = measured or rows
-        self.choice = self.pool[0]
-        self.is_part = bool(measured) and len(measured) < len(rows)
-        self.told = found if found.get("best") == self.choice["candidate"] else {}
-        # Predicted ones aside, the ranking speaks of the same candidates as the record does.
-        self.p_best = self.told.get("p_best", self.choice["p_best"])
-        self.together = self.told.get("p_best_in_group")
-        if not self.is_part:
-            self.together = summary.get("p_best_in_group")
-        near = self.told.get("group") if self.is_part else None
-        self.near = [
-            row
-            for row in self.pool[1:]
-            if (is_in_group(row) if near is None else row["candidate"] in near)
-        ]
-
-    def words(self, row: Mapping) -> str:
-        return candidate_words(row, self.names)
-
-    @property
-    def ahead(self) -> dict | None:
-        """The candidate that the model puts first, where it is not the choice."""
-        return None if self.rows[0] is self.choice else self.rows[0]
-
-
-def _best(view: _View, level: str) -> str:
+def _best(view: Standing, level: str) -> str:
     best, unit = view.choice, merit_unit(view.merit, view.choice.get("unit"))
     value, low, high = with_interval(best["estimate"], best["estimate_lo"], best["estimate_hi"])
     ends = f"{level} interval {low} to {high} {unit}" if low and high else "no interval known"
@@ -155,7 +123,7 @@ def by_other_merits(inputs: Mapping, config: Mapping) -> list[str]:
         rows = of_merit(ranking, merit).to_dict("records")
         if merit == first or not rows:
             continue
-        view = _View(inputs, merit, rows)
+        view = Standing(inputs, merit, rows)
         best, near = view.choice, len(view.near)
         others = f"{count_words(near, 'other')} cannot be told apart from it"
         ahead = view.ahead
@@ -174,12 +142,12 @@ def by_other_merits(inputs: Mapping, config: Mapping) -> list[str]:
     return sentences
 
 
-def _not_told_apart(view: _View) -> str:
+def _not_told_apart(view: Standing) -> str:
     parts = [_near(view), _expected(view)]
     return " ".join(filter(None, parts))
 
 
-def _near(view: _View) -> str:
+def _near(view: Standing) -> str:
     if len(view.pool) == 1:
         return "" if view.ahead else "There is nothing to compare it with."
     near, others = view.near, "the others" + (" measured" if view.is_part else "")
@@ -204,7 +172,7 @@ def _near(view: _View) -> str:
     return text + "."
 
 
-def _expected(view: _View) -> str:
+def _expected(view: Standing) -> str:
     """What the model expects of a condition at which nothing was measured, where it leads."""
     row = view.ahead
     if row is None:
@@ -226,7 +194,7 @@ def _unseen(row: Mapping) -> str:
     return "of which no cell was measured"
 
 
-def _proposed(proposal: Mapping | None, view: _View) -> str:
+def _proposed(proposal: Mapping | None, view: Standing) -> str:
     """What the plan of the next firing says, where it is about this merit."""
     summary = (proposal or {}).get("summary") or {}
     if summary.get("merit") != view.merit:
@@ -240,12 +208,11 @@ def _proposed(proposal: Mapping | None, view: _View) -> str:
     if not len(design) or not is_number(summary.get("gain")):
         return ""
     firings = design.drop_duplicates("firing").to_dict("records")
-    at = list_words(
-        [
-            f"{number_text(row['peak_temperature_C'])} °C, {number_text(row['hold_min'])} min"
-            for row in firings
-        ]
-    )
+    conditions = [
+        f"{number_text(row['peak_temperature_C'])} °C, {number_text(row['hold_min'])} min"
+        for row in firings
+    ]
+    at = list_words(list(dict.fromkeys(conditions)))
     gain = " ± ".join(filter(None, with_uncertainty(summary["gain"], summary.get("gain_se"))))
     return (
         f"To do next: {count_words(len(firings), 'firing')} of "
@@ -255,7 +222,7 @@ def _proposed(proposal: Mapping | None, view: _View) -> str:
     )
 
 
-def _not_in(design: pd.DataFrame, view: _View) -> str:
+def _not_in(design: pd.DataFrame, view: Standing) -> str:
     """Said where the proposed lots do not hold what the model expects most of."""
     row = view.ahead
     if row is None or not is_unmade(row):
@@ -268,7 +235,7 @@ def _not_in(design: pd.DataFrame, view: _View) -> str:
     return "; what the model expects most of is not in it, so fire that as well to build on it"
 
 
-def _next_step(view: _View, models: Mapping) -> str:
+def _next_step(view: Standing, models: Mapping) -> str:
     best = view.choice
     n_firings = best.get("n_firings")
     basis = ""
@@ -277,7 +244,8 @@ def _next_step(view: _View, models: Mapping) -> str:
         for name, one in (("n_lots", "lot"), ("n_cells", "cell")):
             if is_number(best.get(name)):
                 parts.append(count_words(int(best[name]), one))
-        basis = "The first place rests on " + ", ".join(parts[:-1]) + f" and {parts[-1]}"
+        what = "It" if len(view.rows) == 1 else "The first place"
+        basis = f"{what} rests on " + ", ".join(parts[:-1]) + f" and {parts[-1]}"
     if not is_measured(best):
         return (
             "The first place is predicted from lots at other conditions: measure it before "

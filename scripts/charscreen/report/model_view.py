@@ -20,6 +20,11 @@ WHY_NOT_KNOWN = (
 CHAIN = {"cell": ("firing", "lot", "aliquot", "cell"), "lot": ("firing", "lot")}
 
 
+def record_of(model: Mapping) -> Mapping:
+    """Record of a model; empty where there is none."""
+    return model.get("json") or {}
+
+
 def view_of_models(models: Mapping[str, Mapping]) -> dict[str, dict]:
     """Tables of all models, ready to be shown.
 
@@ -40,7 +45,7 @@ def view_of_models(models: Mapping[str, Mapping]) -> dict[str, dict]:
 
 def _view(model: Mapping) -> dict:
     shown = dict(model)
-    record = model.get("json") or {}
+    record = record_of(model)
     scale = record.get("scale")
     if _has_rows(model.get("variance")):
         shown["variance"] = joined_levels(model["variance"], record)

@@ -40,7 +40,8 @@ def render_report(
         ``rank_summary`` (dict); ``models``: name to a mapping with the DataFrames ``effects``,
         ``variance``, ``means``, ``residuals`` and the dict ``json``; ``unused``: list of str;
         ``counts``: rows per table; ``provenance``: ``versions`` (dict), ``seed``, ``inputs``
-        (pairs of path and hash), ``code`` (hash). May hold ``feedstock_names`` (id to name) and
+        (pairs of path and hash), ``code`` (hash). May hold ``feedstock_names`` (id to name),
+        ``moistures`` (id to the stated moisture [% as received] or None),
         ``nitrogen_rich`` (names of feeds above the nitrogen limit),
         ``unfilled`` (ids by kind as from `charscreen.screen.unfilled.unfilled`).
     config : mapping

@@ -13,6 +13,13 @@ ELSEWHERE = (
     "The traces of every cell stand in the same section of report.html, and as one picture for "
     "each firing in figures/traces."
 )
+_FOLD = re.compile(
+    r'<details id="[^"]*"(?P<printed> class="printed")?>\s*<summary>(?P<line>.*?)</summary>'
+    r"(?P<blocks>.*?)</details>",
+    re.DOTALL,
+)
+#: Said where a fold is not printed, after what it holds and where that stands.
+FOLDED = "not printed; it stands in report.html, its tables in tables.xlsx as well."
 _SVG = re.compile(r"<svg\b([^>]*)>.*?</svg>", re.DOTALL)
 _NAMESPACES = 'xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink"'
 _SECTION = re.compile(r'<section id="([^"]*)".*?</section>', re.DOTALL)
@@ -35,9 +42,15 @@ def report_pdf(page: str, *, style: str) -> bytes:
 
     Notes
     -----
-    The sheets of traces are left out; see `without_traces`.
+    The sheets of traces are left out, and of most folds all but their line; see
+    `without_traces` and `unfolded`.
     """
-    return print_page(pictures_apart(without_traces(page)), style=style)
+    return print_page(paper_page(page), style=style)
+
+
+def paper_page(page: str) -> str:
+    """The report as it goes onto paper, still as HTML."""
+    return pictures_apart(unfolded(without_traces(page)))
 
 
 def summary_pdf(page: str, *, style: str) -> bytes:
@@ -82,6 +95,23 @@ def summary_page(page: str) -> str:
     close = page.index("</section>", end)
     what_next = f"<h3>What to do next</h3>\n{leads[2][0]}\n"
     return page[:start] + page[end:close] + what_next + page[close:]
+
+
+def unfolded(page: str) -> str:
+    """The report without folds: their line with a word on where the rest stands, or all of them.
+
+    Parameters
+    ----------
+    page : str
+        The report's HTML; a fold of the class ``printed`` keeps its blocks and loses its line.
+    """
+
+    def flat(found: re.Match) -> str:
+        if found["printed"]:
+            return found["blocks"]
+        return f'<p class="how">{found["line"]}: {FOLDED}</p>'
+
+    return _FOLD.sub(flat, page)
 
 
 def without_traces(page: str) -> str:

@@ -4,6 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from charscreen.rank.measured import is_measured
 from charscreen.report.blocks import Column, Strip, Strips, Table
 from charscreen.report.ranking_view import (
     best_measured,
@@ -45,6 +46,8 @@ def ranking_table(
     """
     all_rows = of_merit(ranking, merit)
     unit = merit_unit(merit, all_rows["unit"].iloc[0] if len(all_rows) else None)
+    if len(all_rows) == 1:
+        return _lone_table(all_rows.iloc[0], merit, unit=unit, level=level, file=file, names=names)
     shown_rows = all_rows.head(top).to_dict("records")
     rows = []
     chances = [row["p_meets"] for row in shown_rows if is_number(row.get("p_meets"))]
@@ -59,7 +62,7 @@ def ranking_table(
             [
                 str(place),
                 candidate_words(row, names)
-                + _basis_words(row)
+                + basis_words(row)
                 + (" (best measured)" if row["candidate"] == choice else ""),
                 estimate,
                 ends,
@@ -78,7 +81,8 @@ def ranking_table(
         id=f"table-ranking-{merit}",
         caption=f"Ranking by {merit_words(merit)}, {shown} candidates{best_end}; intervals of "
         f"{level}",
-        note=f"{rule} Rank: mean over the draws, and its interval.{_basis_note(shown_rows)}"
+        note=f"{rule}{_set_note(all_rows)} Rank: mean over the draws, and its interval."
+        + _basis_note(shown_rows)
         + (f" Each meets the limits with a chance over {percent(SURE)}." if sure else ""),
         file=file,
         columns=[
@@ -97,6 +101,37 @@ def ranking_table(
     )
 
 
+def _lone_table(row: Mapping, merit: str, *, unit: str, level: str, file: str, names) -> Table:
+    """One candidate has no place and no chance to be the best, only its figure."""
+    estimate, ends = interval_text(row, "estimate", "estimate_lo", "estimate_hi")
+    counts = [count_text(row[name]) or "–" for name in ("n_firings", "n_lots", "n_cells")]
+    return Table(
+        id=f"table-ranking-{merit}",
+        caption=f"The only candidate with {merit_words(merit)}; interval of {level}",
+        file=file,
+        columns=[
+            Column("Candidate", is_wide=True),
+            Column(f"Estimate [{unit}]", True),
+            Column("Interval", True),
+            *[Column(name, True) for name in ("Firings", "Lots", "Cells")],
+        ],
+        rows=[[candidate_words(row, names) + basis_words(row), estimate, ends, *counts]],
+        note="There is nothing to rank before a second feedstock or condition is measured.",
+    )
+
+
+def _set_note(all_rows: pd.DataFrame) -> str:
+    """Said where the table counts more candidates than the answer on top of the page."""
+    rows = all_rows.to_dict("records")
+    n_measured = sum(is_measured(row) for row in rows)
+    if n_measured in (0, len(rows)):
+        return ""
+    return (
+        f" Places, chances and the best are those of all {len(rows)} candidates here; the answer "
+        f"on top compares the {n_measured} measured ones alone."
+    )
+
+
 def _group_words(row: Mapping, place: int) -> str:
     if place == 1:
         return "(first)"
@@ -104,12 +139,12 @@ def _group_words(row: Mapping, place: int) -> str:
 
 
 def _basis_note(rows: list[dict]) -> str:
-    if not any(_basis_words(row) for row in rows):
+    if not any(basis_words(row) for row in rows):
         return ""
     return " In brackets: what was not measured at that condition, but carried over by the model."
 
 
-def _basis_words(row: Mapping) -> str:
+def basis_words(row: Mapping) -> str:
     """What stands behind a candidate's name where its very condition was not measured."""
     basis = row.get("basis") if isinstance(row.get("basis"), str) else ""
     if basis == "fired off plan":
@@ -121,27 +156,41 @@ def _basis_words(row: Mapping) -> str:
 
 
 def group_table(
-    ranking: pd.DataFrame, merit: str, *, file: str, names: Names, most: int = 8
+    near: list[dict], merit: str, *, kind: str, file: str, names: Names, most: int = 8
 ) -> Table:
-    """Candidates not told apart from the best, gathered by feedstock."""
-    rows = of_merit(ranking, merit)
-    near = rows[rows.apply(is_in_group, axis=1)] if len(rows) else rows
+    """Candidates not told apart from the best, gathered by feedstock.
+
+    Parameters
+    ----------
+    near : list of dict
+        Their rows of the ranking, best first.
+    merit : str
+        By which.
+    kind : str
+        What they were taken from: ``candidates``, ``measured candidates``.
+    file, names
+        For the table.
+    most : int
+        Conditions of one feedstock to name.
+    """
     cells = []
-    for feedstock in dict.fromkeys(near["feedstock"]):
-        mine = near[near["feedstock"] == feedstock]
-        conditions = [candidate_words(row).split(", ", 1)[1] for row in mine.to_dict("records")]
+    for feedstock in dict.fromkeys(row["feedstock"] for row in near):
+        mine = [row for row in near if row["feedstock"] == feedstock]
+        conditions = [candidate_words(row).split(", ", 1)[1] for row in mine]
         more = len(conditions) - most
         text = "; ".join(conditions[:most]) + (f"; and {more} more" if more > 0 else "")
-        chance = mine["p_best"].sum() if mine["p_best"].map(is_number).all() else None
-        cells.append([feedstock_words(feedstock, names), text, percent(chance)])
+        best = interval_text(mine[0], "estimate", "estimate_lo", "estimate_hi")
+        cells.append([feedstock_words(feedstock, names), text, *best])
+    unit = merit_unit(merit, near[0].get("unit"))
     return Table(
         id=f"table-group-{merit}",
-        caption=f"Not told apart from the best by {merit_words(merit)}",
+        caption=f"Not told apart from the best of the {kind} by {merit_words(merit)}",
         file=file,
         columns=[
             Column("Feedstock"),
             Column("Conditions, best first", is_wide=True),
-            Column("Chance to hold the best", True),
+            Column(f"Estimate of the first [{unit}]", True),
+            Column("Interval", True),
         ],
         rows=cells,
     )
@@ -171,13 +220,13 @@ def ranking_strips(ranking: pd.DataFrame, merit: str, *, names: Names, top: int)
     for number, row in enumerate(shown, start=1):
         estimate, ends = interval_text(row, *_PLACES)
         near = is_in_group(row)
-        chance = percent(row["p_best"])
+        chance = percent(row["p_best"]) if len(rows) > 1 else ""
         parts = [f"{estimate} {unit}" + (f" ({ends})" if ends else "")]
         parts += [f"chance to be best {chance}"] if chance else []
         parts += ["≈ not told apart"] if near and number > 1 else []
         strips.append(
             Strip(
-                label=f"{number}. {candidate_words(row, names)}{_basis_words(row)}",
+                label=f"{number}. {candidate_words(row, names)}{basis_words(row)}",
                 value="; ".join(parts),
                 point=place(row["estimate"]),
                 low=place(row["estimate_lo"]),

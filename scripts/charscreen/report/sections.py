@@ -6,11 +6,9 @@ import pandas as pd
 
 from charscreen.report.backing import (
     cautions_section,
-    checks_section,
     findings_section,
     methods_section,
     provenance_section,
-    record_of,
     scatter_section,
     show,
     unused_section,
@@ -22,18 +20,23 @@ from charscreen.report.blocks import (
     Pointers,
     Section,
     Text,
+    fold_if_long,
 )
 from charscreen.report.changes_view import changes_section, choice_sentence
-from charscreen.report.choice_view import several_merits, two_views
+from charscreen.report.checks_view import checks_section
+from charscreen.report.choice_view import not_told_apart, several_merits, two_views
 from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
 from charscreen.report.flags_view import count_flagged
 from charscreen.report.headline import answer, by_other_merits
+from charscreen.report.model_view import record_of
 from charscreen.report.next_view import next_section
-from charscreen.report.ranking_tables import RANKING_TOP, group_table, ranking_table
-from charscreen.report.ranking_view import has_values, is_in_group, of_merit
+from charscreen.report.ranking_tables import RANKING_TOP, ranking_table
+from charscreen.report.ranking_view import has_values, of_merit
 from charscreen.report.resistance import resistance_words
+from charscreen.report.screened import screened_section
+from charscreen.report.standing import Standing
 from charscreen.report.tables import means_table, spread_table
 from charscreen.report.text import (
     answering_merit,
@@ -42,8 +45,8 @@ from charscreen.report.text import (
     missing_sentences,
 )
 from charscreen.report.unfilled_view import unfilled_doubts
-from charscreen.rounding import is_number, percent
-from charscreen.words import candidate_words, count_words, merit_words, model_words
+from charscreen.rounding import is_number
+from charscreen.words import count_words, merit_words, model_words, number_text
 
 
 def make_sections(
@@ -64,13 +67,14 @@ def make_sections(
     return [
         _answer(inputs, config, pictures),
         *([changes_section(changes, config["merits"], names)] if changes else []),
+        screened_section(inputs, folder),
         _ranking(inputs, config, pictures, folder),
         _groups(inputs, config, folder),
         *([several] if several else []),
         next_section(inputs, folder),
         _yields(inputs, pictures, folder),
         _capacitances(inputs, pictures, folder),
-        _response(pictures),
+        _response(inputs, pictures),
         scatter_section(inputs, pictures, folder),
         checks_section(inputs, pictures, folder),
         findings_section(inputs, folder),
@@ -102,10 +106,19 @@ def _answer(inputs, config, pictures) -> Section:
             choice_sentence(changes.merits[0], names) if changes.merits else "measurements differ"
         )
         blocks.append(Pointers(f"Since {changes.since}:", [(said.rstrip("."), "changes")]))
-    doubts = _doubts(inputs)
+    doubts = _unplaced(inputs, merit) + _doubts(inputs)
     if doubts:
         blocks.append(Pointers("Before using this:", doubts))
     return Section("answer", "Answer", blocks)
+
+
+def _unplaced(inputs: Mapping, merit: str | None) -> list[tuple[str, str]]:
+    """Said where measured conditions are not in the ranking that gives the answer."""
+    missing = (inputs.get("rank_summary") or {}).get("missing") or []
+    words = f"not ranked by {merit_words(merit)}" if merit else None
+    if words and any(words in str(sentence) for sentence in missing):
+        return [("some conditions have no place in the ranking", "ranking-left-out")]
+    return []
 
 
 def _doubts(inputs: Mapping) -> list[tuple[str, str]]:
@@ -158,6 +171,7 @@ def _ranking(inputs, config, pictures, folder) -> Section:
             )
         )
     if missing:
+        blocks += [Heading("What the ranking counts and leaves out", "ranking-left-out")]
         blocks.append(Bullets(missing))
     if shown is None:
         blocks.append(
@@ -171,27 +185,14 @@ def _ranking(inputs, config, pictures, folder) -> Section:
 
 
 def _groups(inputs, config, folder) -> Section:
-    ranking, names = inputs["ranking"], inputs.get("feedstock_names")
+    ranking = inputs["ranking"]
     blocks: list = []
     explained = False
     for merit in _merits(inputs, config):
-        rows = of_merit(ranking, merit)
+        rows = of_merit(ranking, merit).to_dict("records")
         if len(rows) < 2:
             continue
-        near = int(rows.apply(is_in_group, axis=1).sum())
-        if near < 2:
-            best = candidate_words(rows.iloc[0], names)
-            blocks.append(Text(f"By {merit_words(merit)}, {best} is told apart from all others."))
-            blocks += two_views(inputs, merit, folder, explain=not explained)
-            explained = True
-            continue
-        summary = (inputs.get("rank_summary") or {}).get("merits", {}).get(merit) or {}
-        together = summary.get("p_best_in_group")
-        text = f"By {merit_words(merit)}, {near} of {len(rows)} candidates cannot be told apart"
-        if is_number(together):
-            text += f"; the chance that the best is one of them is {percent(together)}"
-        blocks.append(Text(text + ". Choose among them by price, supply and ease of handling."))
-        blocks.append(group_table(ranking, merit, file=f"{folder}/rank/ranking.csv", names=names))
+        blocks += not_told_apart(Standing(inputs, merit, rows), folder)
         blocks += two_views(inputs, merit, folder, explain=not explained)
         explained = True
     if not blocks:
@@ -207,33 +208,31 @@ def _model_or_spread(
     tables = inputs["models"].get(model, {})
     means = tables.get("means")
     if means is not None and len(means):
-        return [
-            means_table(
-                means,
-                id=f"table-means-{model}",
-                caption=f"Estimated means of {model_words(model)} at the mean condition of the "
-                f"screen; intervals of {model_level(tables)}",
-                unit=unit,
-                file=f"{folder}/fit/{model}_means.csv",
-                names=names,
-            )
-        ]
+        table = means_table(
+            means,
+            id=f"table-means-{model}",
+            caption=f"Estimated means of {model_words(model)} at the mean condition of the "
+            f"screen; intervals of {model_level(tables)}",
+            unit=unit,
+            file=f"{folder}/fit/{model}_means.csv",
+            names=names,
+        )
+        return [fold_if_long(table)]
     if not has_values(frame, column):
         return []
     reason = record_of(tables).get("reason") or "there is none"
-    return [
-        Text(f"No model of {model_words(model)}: {reason.rstrip('.')}.", "note"),
-        spread_table(
-            frame,
-            column,
-            by=["feedstock"] if model == "char_yield" else ["feedstock", "activation"],
-            id=f"table-spread-{model}",
-            caption=f"Measured {model_words(model)}, without a model",
-            unit=unit,
-            file=source,
-            names=names,
-        ),
-    ]
+    table = spread_table(
+        frame,
+        column,
+        by=["feedstock"] if model == "char_yield" else ["feedstock", "activation"],
+        id=f"table-spread-{model}",
+        caption=f"Measured {model_words(model)}, without a model",
+        unit=unit,
+        file=source,
+        names=names,
+    )
+    note = Text(f"No model of {model_words(model)}: {reason.rstrip('.')}.", "note")
+    return [note, fold_if_long(table)]
 
 
 def _yields(inputs, pictures, folder) -> Section:
@@ -297,8 +296,18 @@ def _cell_words(known: pd.DataFrame, source: str) -> str:
     return " ".join(filter(None, parts))
 
 
-def _response(pictures) -> Section:
+def _response(inputs, pictures) -> Section:
     blocks: list = show(pictures, "response")
     if not blocks:
         blocks = [Text("Nothing to show before candidates are ranked.")]
+    conditions = inputs["ranking"][["peak_temperature_C", "hold_min"]].drop_duplicates()
+    if len(conditions) == 1:
+        only = conditions.iloc[0]
+        blocks = [
+            Text(
+                f"All that is ranked was fired at {number_text(only['peak_temperature_C'])} °C for "
+                f"{number_text(only['hold_min'])} min, so nothing is known of how temperature and "
+                "hold act. It takes lots at two of each or more."
+            )
+        ]
     return Section("response", "Response to temperature and hold", blocks)

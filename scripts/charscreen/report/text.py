@@ -123,7 +123,7 @@ def missing_sentences(inputs: Mapping, *, all_notes: bool = True) -> list[str]:
     names = inputs.get("feedstock_names")
     summary = inputs.get("rank_summary") or {}
     sentences = [*((summary.get("limits") or {}).get("sentences") or [])]
-    if all_notes:
+    if all_notes and len(inputs["ranking"]) > 1:
         sentences += summary.get("predicted_sentences") or []
     sentences += summary.get("missing") or []
     if all_notes:

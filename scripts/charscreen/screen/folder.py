@@ -165,7 +165,11 @@ def _choose(
     """The table from its file or from the forms, whichever holds all there is."""
     name = f"{FORMS}, sheet {table}"
     if any(finding.severity == STOPS for finding in (*from_file.findings, *from_form.findings)):
-        # Nothing is computed; both are named with all that is wrong in them.
+        # Nothing is computed; both are named with all that is wrong in them. Of an empty file
+        # the sheet's rows stand, or every id in other tables would seem unknown.
+        if not from_file.rows and not from_file.findings:
+            out.files[table], out.names[table] = path, name
+            return from_form
         out.findings += from_form.findings
         return from_file
     if from_form.rows and not _holds(from_file, from_form):
