@@ -406,8 +406,8 @@ def test_checks_alternatives_effort_and_open_questions_are_shown():
     assert "Checks of the model of electrode capacitance" in words
     assert "Without hold" in words
     assert "Where effort is best spent" in words
-    assert "The fit converged and nothing was flagged." in words
-    assert "is told apart from all others." in words
+    assert "None of 1 check found a sign of trouble." in words
+    assert "is told apart from all other" in words
     assert "1 value is doubtful" in words
 
 
