@@ -19,6 +19,10 @@ from charscreen.rounding import is_number
 MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", ":", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
 HASH_SALT = "charscreen"
+#: Points in one panel above which they become a picture of their own: as single marks they would
+#: take most of the time of drawing and printing.
+CROWD = 400
+CROWD_DPI = 200
 
 
 def theme() -> dict:
@@ -144,9 +148,25 @@ def _key(value: object) -> tuple:
 def as_svg(figure: Figure) -> str:
     """A figure as SVG text: letters as outlines, no date, the same bytes each time."""
     buffer = io.StringIO()
+    options = {"dpi": CROWD_DPI} if _merge_crowd(figure) else {}
     with mpl.rc_context(theme()):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None}, **options)
     return buffer.getvalue()
+
+
+def _merge_crowd(figure: Figure) -> bool:
+    """Whether the figure holds so many points that its lines were set to be drawn as pictures.
+
+    All lines of an axes, not its points alone: each change between the two starts a new picture.
+    """
+    crowds = []
+    for axes in figure.axes:
+        points = [line for line in axes.lines if line.get_linestyle() == "None"]
+        if sum(len(line.get_xdata()) for line in points) > CROWD:
+            crowds.append(axes)
+    for line in [line for axes in crowds for line in axes.lines]:
+        line.set_rasterized(True)
+    return bool(crowds)
 
 
 def save_svg(figure: Figure, path: str | os.PathLike) -> None:
