@@ -8,6 +8,7 @@ import numpy as np
 if TYPE_CHECKING:
     from .fit import MixedFit
 
+CLUSTER_MOST = 500  # rows worked out at once, as one dense block
 SINGULAR = 1e-9  # share of a group's own information below which something rests on it alone
 
 
@@ -31,15 +32,28 @@ class Deletion:
     F X'V^-1_I times these (Christensen, Pearson & Johnson 1992, Technometrics 34, 38-45; from
     memory). Rows that share no level, directly or through others, are independent: all is worked
     out cluster by cluster, so that the cost grows with the number of firings, not with its cube.
+    Terms that would join all rows (such as random feedstocks) are added to these by a correction
+    of the rank of their levels.
     """
 
     def __init__(self, fit: "MixedFit"):
         self._fit = fit
         root = np.sqrt(fit._weights)
         self._root = root
+        terms = list(zip(fit._terms, fit._theta, strict=True))
+        self._inner, across = _split(fit._terms)
+        inner = [terms[k] for k in self._inner]
         self._clusters = [
-            (rows, _half_of_inverse(fit, rows, root[rows])) for rows in _clusters(fit._terms)
+            (rows, _half_of_inverse(inner, rows, root[rows]))
+            for rows in _clusters([term for term, _ in inner])
         ]
+        self._across = np.zeros((0, len(root)))
+        if across:
+            everything = np.arange(len(root))
+            Z = np.hstack(
+                [terms[k][1] * _columns(terms[k][0], everything, root)[1] for k in across]
+            )
+            self._across = _half(Z, self._without_random(Z))
         # Cluster of each row and its place there; -1 for a row without any level.
         self._place = np.full((len(root), 2), -1)
         for number, (rows, _) in enumerate(self._clusters):
@@ -49,7 +63,7 @@ class Deletion:
         self._information = X.T @ self._VX
         self._F = np.linalg.inv(self._information)
         self._Py = self._without_random(fit._fixed.y * root - X @ fit.fixed_effects.to_numpy())
-        own = np.ones(len(root))
+        own = 1.0 - (self._across**2).sum(axis=0)
         for rows, B in self._clusters:
             own[rows] -= (B**2).sum(axis=0)
         own -= ((self._VX @ self._F) * self._VX).sum(axis=1)
@@ -61,7 +75,7 @@ class Deletion:
         out = columns.copy()
         for rows, B in self._clusters:
             out[rows] -= B.T @ (B @ columns[rows])
-        return out
+        return out - self._across.T @ (self._across @ columns)
 
     def leave_out(self, rows: np.ndarray) -> tuple[np.ndarray, np.ndarray, float]:
         """What leaving out some rows changes.
@@ -102,6 +116,8 @@ class Deletion:
         for rows, B in self._clusters:
             inner = B @ both[rows]
             G -= inner.T @ inner
+        inner = self._across @ both
+        G -= inner.T @ inner
         return float(G[-1, -1] - G[-1, :-1] @ np.linalg.lstsq(G[:-1, :-1], G[:-1, -1])[0])
 
     def _errors(self, rows: np.ndarray) -> np.ndarray | None:
@@ -113,7 +129,8 @@ class Deletion:
             at = np.flatnonzero(numbers == number)
             B = self._clusters[number][1][:, places[at]]
             P[np.ix_(at, at)] -= B.T @ B
-        P -= VX @ self._F @ VX.T
+        C = self._across[:, rows]
+        P -= C.T @ C + VX @ self._F @ VX.T
         roots, axes = np.linalg.eigh(P)
         if roots[0] <= SINGULAR:
             return None
@@ -130,11 +147,19 @@ class Deletion:
         """
         fit, term = self._fit, self._fit._terms[k]
         own, pull = np.zeros(len(term.levels)), np.zeros(len(term.levels))
-        for rows, B in self._clusters:
-            levels, Z = _columns(term, rows, self._root[rows])
-            VZ = Z - B.T @ (B @ Z)
+        if k in self._inner:
+            groups = [(rows, *_columns(term, rows, self._root[rows])) for rows, _ in self._clusters]
+        else:
+            everything = np.arange(len(self._root))
+            groups = [(everything, *_columns(term, everything, self._root))]
+        for number, (rows, levels, Z) in enumerate(groups):
+            if k in self._inner:
+                B, C = self._clusters[number][1], self._across[:, rows] @ Z
+                seen = (Z * (Z - B.T @ (B @ Z))).sum(axis=0) - (C**2).sum(axis=0)
+            else:
+                seen = (Z * self._without_random(Z)).sum(axis=0)
             beside = self._VX[rows].T @ Z
-            own[levels] = (Z * VZ).sum(axis=0) - (beside * (self._F @ beside)).sum(axis=0)
+            own[levels] = seen - (beside * (self._F @ beside)).sum(axis=0)
             pull[levels] = Z.T @ self._Py[rows]
         with np.errstate(divide="ignore", invalid="ignore"):
             out = pull / np.sqrt(own * fit._sigma2)
@@ -171,14 +196,26 @@ def _columns(term, rows: np.ndarray, root: np.ndarray) -> tuple[np.ndarray, np.n
     return levels, Z
 
 
-def _half_of_inverse(fit: "MixedFit", rows: np.ndarray, root: np.ndarray) -> np.ndarray:
+def _half_of_inverse(terms: Sequence, rows: np.ndarray, root: np.ndarray) -> np.ndarray:
     """B of one cluster, with V^-1 = 1 - B'B on its weighted rows."""
+    Z = np.hstack([ratio * _columns(term, rows, root)[1] for term, ratio in terms])
+    return _half(Z, Z)
+
+
+def _half(Z: np.ndarray, VZ: np.ndarray) -> np.ndarray:
+    """L^-1 (V^-1 Z)' with L L' = 1 + Z'V^-1 Z: what further columns Z take off V^-1, halved."""
     from scipy.linalg import cholesky, solve_triangular
 
-    Z = [
-        ratio * _columns(term, rows, root)[1]
-        for term, ratio in zip(fit._terms, fit._theta, strict=True)
-    ]
-    whole = np.hstack(Z)
-    H = whole.T @ whole + np.eye(whole.shape[1])
-    return solve_triangular(cholesky(H, lower=True), whole.T, lower=True)
+    H = Z.T @ VZ + np.eye(Z.shape[1])
+    return solve_triangular(cholesky(H, lower=True), VZ.T, lower=True)
+
+
+def _split(terms: Sequence) -> tuple[list[int], list[int]]:
+    """Places of the terms whose clusters stay small, and of those that would join them."""
+    inner: list[int] = []
+    across: list[int] = []
+    for k in sorted(range(len(terms)), key=lambda k: -len(terms[k].levels)):
+        found = _clusters([terms[j] for j in [*inner, k]])
+        is_large = max(map(len, found), default=0) > CLUSTER_MOST
+        (across if is_large else inner).append(k)
+    return sorted(inner), across
