@@ -211,9 +211,9 @@ def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping, order_by: str) 
     place_in_time = known.get("order", names)
     firings = list(dict.fromkeys(names.iloc[np.argsort(place_in_time, kind="stable")]))
     axes.axhline(0, color=SOFT, linewidth=1)
-    groups = known["standardised"].groupby(names)
+    places = known.groupby(names.to_numpy()).indices
     for place, firing in enumerate(firings):
-        values = groups.get_group(firing).sort_values()
+        values = known["standardised"].iloc[places[firing]].sort_values()
         shifts = np.array(offsets(len(values), width=0.5))
         axes.plot(place + shifts, values, **points)
         axes.plot([place - 0.3, place + 0.3], [values.mean()] * 2, color=INK, linewidth=1.6)
