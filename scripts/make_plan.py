@@ -18,16 +18,7 @@ def main(snakemake) -> None:
         params = snakemake.params
         plan = make_plan(
             params.feedstocks,
-            plan=params.plan,
-            kiln=params.kiln,
-            seed=params.seed,
-            moisture_u_percent=params.moisture_u_percent,
-            koh_warning_C=params.limits["koh_warning_C"],
-            koh_purity_percent=params.koh_purity_percent,
-            priors=params.priors,
-            prices=params.prices,
-            nitrogen_limit_d_percent=params.limits["nitrogen_d_percent"],
-            accepted=params.accepted,
+            **params.settings,
             workers=snakemake.threads,
             progress=Progress(tell, "Laying out the plan"),
         )

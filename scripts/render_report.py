@@ -3,12 +3,11 @@
 from pathlib import Path
 
 from charscreen.files import read_csv, read_json, write_json, write_text
-from charscreen.graph import figure_files
 from charscreen.job import job
 from charscreen.provenance import provenance, run_record
 from charscreen.rank.changes import changes_since
 from charscreen.report import render_report
-from charscreen.result_set import read_comparison, read_models, read_next
+from charscreen.result_set import read_comparison, read_figures, read_models, read_next, read_sheets
 
 TABLES = ("ranking", "yields", "firings", "cells", "test_results", "findings", "left_out")
 
@@ -20,12 +19,7 @@ with job(snakemake.log[0]):
         "models": read_models(given),
         "comparison": read_comparison(given),
         "next": read_next(given),
-        "unused": params.unused,
-        "unfilled": params.unfilled,
-        "counts": params.counts,
-        "feedstock_names": params.names,
-        "moistures": params.moistures,
-        "nitrogen_rich": params.nitrogen_rich,
+        **params.told,
         "provenance": provenance(
             params.config_digests,
             {row.trace: row.sha256 for row in digests},
@@ -34,15 +28,11 @@ with job(snakemake.log[0]):
         ),
     }
     inputs["changes"] = changes_since(given.snapshot, inputs, inputs["provenance"]["inputs"])
-    figures = {
-        name.removeprefix("figure_"): Path(given[name]).read_text(encoding="utf-8")
-        for name in figure_files("", params.config["merits"])
-    }
-    sheets = {
-        path.stem: (str(path), path.read_text(encoding="utf-8"))
-        for folder in given.traces
-        for path in Path(folder).glob("*.svg")
-    }
-    page = render_report(inputs, config=params.config, figures=figures, sheets=sheets)
+    page = render_report(
+        inputs,
+        config=params.config,
+        figures=read_figures(given, params.config["merits"]),
+        sheets=read_sheets(given.traces),
+    )
     write_text(snakemake.output.page, page)
     write_json(run_record(Path(__file__).parent), snakemake.output.run)

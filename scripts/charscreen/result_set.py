@@ -1,9 +1,10 @@
-"""The result tables of a screen, read back for figures and report."""
+"""The results of a screen, read back for figures and report."""
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from pathlib import Path
 
 from charscreen.files import read_csv, read_json
-from charscreen.graph import MODEL_NAMES, MODEL_TABLES
+from charscreen.graph import MODEL_NAMES, MODEL_TABLES, figure_files
 
 NEXT_TABLES = ("design", "lots", "options")
 COMPARISON_TABLES = ("groups", "front", "desirability", "sensitivity")
@@ -52,3 +53,34 @@ def read_next(paths: Mapping[str, str]) -> dict:
     """
     tables = {name: read_csv(paths.get(f"next_{name}")) for name in NEXT_TABLES}
     return tables | {"summary": read_json(paths.get("next_summary"))}
+
+
+def read_figures(paths: Mapping[str, str], merits: Sequence[str]) -> dict[str, str]:
+    """The figures as SVG texts by name.
+
+    Parameters
+    ----------
+    paths : mapping of str to path
+        As `charscreen.graph.figure_files` names them.
+    merits : sequence of str
+        Merits that are ranked.
+    """
+    return {
+        key.removeprefix("figure_"): Path(paths[key]).read_text(encoding="utf-8")
+        for key in figure_files("", merits)
+    }
+
+
+def read_sheets(folders: Iterable[str]) -> dict[str, tuple[str, str]]:
+    """The sheets of traces: firing to path and SVG text.
+
+    Parameters
+    ----------
+    folders : iterable of path
+        One per batch, each with an SVG per firing.
+    """
+    return {
+        path.stem: (str(path), path.read_text(encoding="utf-8"))
+        for folder in folders
+        for path in Path(folder).glob("*.svg")
+    }

@@ -8,7 +8,7 @@ import pytest
 import report_case as case
 from charscreen import plots
 from charscreen.graph import MODEL_NAMES, figure_files
-from charscreen.plots import figures
+from charscreen.plots import figures, theme
 from charscreen.plots.theme import offsets, shorten
 from charscreen.report.ranking_view import lots_of
 from charscreen.report.svg import svg_for_page
@@ -356,3 +356,30 @@ def test_checks_show_the_powers_and_the_order_of_assembly():
     labels = [a.get_xlabel() for a in plots.draw_model_checks(residuals, "x", record=record).axes]
     assert "Power of the value (0: log)" in labels
     assert not any("assembly" in label for label in labels)
+
+
+@pytest.mark.parametrize(("n", "pictures"), [(theme.CROWD, 0), (theme.CROWD + 1, 1)])
+def test_a_crowd_of_points_becomes_one_picture(n, pictures):
+    figure = theme.new_figure(width_in=3, height_in=2)
+    axes = figure.add_subplot()
+    for place in range(n):  # one by one, as they are drawn beside their feedstock
+        axes.plot(place, place % 7, marker="o", linestyle="")
+    text = theme.as_svg(figure)
+    assert text.count("<image") == pictures
+    assert (text.count("<use") > n) == (pictures == 0)
+
+
+def test_of_many_firings_some_carry_their_names():
+    n = 150
+    residuals = pd.DataFrame({
+        "id": [f"C{k}" for k in range(n)],
+        "firing": [f"F{k:03d}" for k in range(n)],
+        "fitted": np.arange(n, dtype=float),
+        "standardised": np.sin(np.arange(n)),
+        "order": np.arange(n),
+        "run_order": np.arange(n),
+    })  # fmt: skip
+    figure = plots.draw_model_checks(residuals, "char yield")
+    axes = next(a for a in figure.axes if a.get_xlabel().startswith("Firing"))
+    shown = [label.get_text() for label in axes.get_xticklabels()]
+    assert shown == [f"F{k:03d}" for k in range(0, n, 3)]

@@ -39,15 +39,23 @@ rule make_plan:
         runtime=20,
     params:
         feedstocks=rows["feedstocks"],
-        plan=screen.config["plan"],
-        kiln=screen.config["kiln"],
-        seed=screen.config["seed"],
-        limits=screen.config["limits"],
-        moisture_u_percent=screen.config["moisture_u_percent"],
-        koh_purity_percent=screen.config["koh_purity_percent"],
-        priors=screen.priors,
-        prices=screen.config["prices"],
-        accepted=rows["design"] if screen.config["plan"]["keep"] else [],
+        settings={
+            **{
+                name: screen.config[name]
+                for name in (
+                    "plan",
+                    "kiln",
+                    "seed",
+                    "moisture_u_percent",
+                    "koh_purity_percent",
+                    "prices",
+                )
+            },
+            "koh_warning_C": screen.config["limits"]["koh_warning_C"],
+            "nitrogen_limit_d_percent": screen.config["limits"]["nitrogen_d_percent"],
+            "priors": screen.priors,
+            "accepted": rows["design"] if screen.config["plan"]["keep"] else [],
+        },
     message:
         "Laying out firings and feed to weigh"
     script:

@@ -113,16 +113,18 @@ rule render_report:
         config=screen.config,
         # Of the files as the rows were read from them, even where one is edited during the run.
         config_digests=CONFIG_DIGESTS,
-        unused=screen.unused,
-        unfilled=unfilled(screen.tables),
-        names=FEEDSTOCK_NAMES,
-        moistures={
-            row["feedstock"]: row["moisture_ar_percent"] for row in screen.tables["feedstocks"]
+        told={
+            "unused": screen.unused,
+            "unfilled": unfilled(screen.tables),
+            "feedstock_names": FEEDSTOCK_NAMES,
+            "moistures": {
+                row["feedstock"]: row["moisture_ar_percent"] for row in screen.tables["feedstocks"]
+            },
+            "nitrogen_rich": graph.nitrogen_rich(
+                screen.tables["feedstocks"], screen.config["limits"]["nitrogen_d_percent"]
+            ),
+            "counts": {name: len(rows) for name, rows in screen.tables.items()},
         },
-        nitrogen_rich=graph.nitrogen_rich(
-            screen.tables["feedstocks"], screen.config["limits"]["nitrogen_d_percent"]
-        ),
-        counts={name: len(rows) for name, rows in screen.tables.items()},
     message:
         "Writing the report"
     script:

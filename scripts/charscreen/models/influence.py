@@ -54,7 +54,8 @@ def influence_table(
     for level, groups in levels:
         places = groups.reset_index(drop=True).groupby(groups.to_numpy()).indices
         if len(places) > MANY:
-            size = {k: np.abs(fit.deletion.standardised()[at]).max() for k, at in places.items()}
+            residuals = np.abs(fit.deletion.standardised())
+            size = {k: residuals[at].max() for k, at in places.items()}
             places = {k: places[k] for k in sorted(size, key=lambda k: -size[k])[:MANY]}
         for group, at in places.items():
             _, shift, cook = fit.deletion.leave_out(at)

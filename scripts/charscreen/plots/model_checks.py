@@ -26,6 +26,8 @@ NAMED_MOST = 4
 LEVELS_MOST = 3
 """Normal plots beside that of the residuals: those of the levels with most groups."""
 INFLUENCE_MOST = 12
+FIRINGS_MOST = 60
+"""Firings that carry their name; of more, every second, third and so on."""
 RUNNING = 9
 """Residuals in a running median."""
 ORDERS = {
@@ -209,15 +211,17 @@ def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping, order_by: str) 
     place_in_time = known.get("order", names)
     firings = list(dict.fromkeys(names.iloc[np.argsort(place_in_time, kind="stable")]))
     axes.axhline(0, color=SOFT, linewidth=1)
+    places = known.groupby(names.to_numpy()).indices
     for place, firing in enumerate(firings):
-        values = known.loc[known["firing"].astype(str) == firing, "standardised"].sort_values()
+        values = known["standardised"].iloc[places[firing]].sort_values()
         shifts = np.array(offsets(len(values), width=0.5))
         axes.plot(place + shifts, values, **points)
         axes.plot([place - 0.3, place + 0.3], [values.mean()] * 2, color=INK, linewidth=1.6)
     is_long = len(firings) > 8 or max(map(len, firings)) > 6
+    step = -(-len(firings) // FIRINGS_MOST)
     axes.set_xticks(
-        range(len(firings)),
-        [shorten(firing, 14) for firing in firings],
+        range(0, len(firings), step),
+        [shorten(firing, 14) for firing in firings[::step]],
         rotation=60 if is_long else 0,
         ha="right" if is_long else "center",
         rotation_mode="anchor",

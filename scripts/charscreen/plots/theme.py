@@ -20,6 +20,10 @@ from charscreen.rounding import is_number
 MARKERS = ("o", "s", "^", "D", "v", "P")
 LINES = ("-", "--", ":", "-.", (0, (5, 1, 1, 1, 1, 1)), (0, (1, 3)))
 HASH_SALT = "charscreen"
+#: Points in one panel above which they become a picture of their own: as single marks they would
+#: take most of the time of drawing and printing.
+CROWD = 400
+CROWD_DPI = 200
 
 
 def theme() -> dict:
@@ -152,8 +156,9 @@ def as_svg(figure: Figure) -> str:
     in the order in which they come.
     """
     buffer = io.StringIO()
+    options = {"dpi": CROWD_DPI} if _merge_crowd(figure) else {}
     with mpl.rc_context(theme()):
-        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None}, **options)
     return _number_names(buffer.getvalue())
 
 
@@ -162,6 +167,21 @@ def _number_names(svg: str) -> str:
     defined = dict.fromkeys(re.findall(r'\bid="([a-zA-Z]+[0-9a-f]{10})"', svg))
     numbers = {name: f"{name[:-10]}{k}" for k, name in enumerate(defined, start=1)}
     return re.sub(r'(\bid="|="#|url\(#)([^")]+)', lambda m: m[1] + numbers.get(m[2], m[2]), svg)
+
+
+def _merge_crowd(figure: Figure) -> bool:
+    """Whether the figure holds so many points that its lines were set to be drawn as pictures.
+
+    All lines of an axes, not its points alone: each change between the two starts a new picture.
+    """
+    crowds = []
+    for axes in figure.axes:
+        points = [line for line in axes.lines if line.get_linestyle() == "None"]
+        if sum(len(line.get_xdata()) for line in points) > CROWD:
+            crowds.append(axes)
+    for line in [line for axes in crowds for line in axes.lines]:
+        line.set_rasterized(True)
+    return bool(crowds)
 
 
 def save_svg(figure: Figure, path: str | os.PathLike) -> None:

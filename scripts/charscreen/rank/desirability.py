@@ -65,10 +65,16 @@ def overall(parts: np.ndarray, weights: Sequence[float]) -> np.ndarray:
     weights : sequence of float, length n_merits
         Not negative, one above zero.
     """
+    with np.errstate(divide="ignore"):
+        return overall_of_logs(np.log(parts), weights)
+
+
+def overall_of_logs(logs: np.ndarray, weights: Sequence[float]) -> np.ndarray:
+    """As `overall`, from the logarithms of the parts: for many weights of the same parts."""
     weights = np.asarray(weights, dtype=float)
     weights = weights / weights.sum()
-    with np.errstate(divide="ignore", invalid="ignore"):
-        terms = np.where(weights > 0, weights * np.log(parts), 0.0)
+    with np.errstate(invalid="ignore"):
+        terms = np.where(weights > 0, weights * logs, 0.0)
     return np.exp(terms.sum(axis=-1))
 
 

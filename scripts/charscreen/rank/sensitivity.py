@@ -5,7 +5,7 @@ from collections.abc import Callable, Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-from charscreen.rank.desirability import overall, wishes_of
+from charscreen.rank.desirability import overall_of_logs, wishes_of
 from charscreen.rank.front import common_draws
 
 COLUMNS = ["what", "quantity", "unit", "from", "to", "candidate", "has_now"]
@@ -60,6 +60,8 @@ def weight_sensitivity(
         if not (values * sign > 0).all():
             return pd.DataFrame(columns=COLUMNS)
         parts = (values * sign) ** sign
+    with np.errstate(divide="ignore"):
+        logs = np.log(parts)
     whole = sum(weights.values())
     tables = []
     for k, name in enumerate(merits):
@@ -70,7 +72,7 @@ def weight_sensitivity(
         def score(share: float, k: int = k, rest: np.ndarray = rest) -> np.ndarray:
             at = rest / rest.sum() * (1 - share / 100)
             at[k] = share / 100
-            return np.median(overall(parts, at), axis=0)
+            return np.median(overall_of_logs(logs, at), axis=0)
 
         now = 100 * weights[name] / whole
         tables.append(_stretches(score, _SHARES, candidates, ("weight", name, "%"), now))
