@@ -170,13 +170,14 @@ def test_the_summary_is_one_page_with_question_answer_picture_and_what_next(page
     assert summary_pdf(page, style=SUMMARY) == document.write_pdf()
 
 
-def test_a_section_on_what_comes_next_takes_the_place_of_the_sentence(page):
-    more = without_next(page).replace(
-        "</main>", '<section id="next"><h2>What to fire next</h2><table></table></section></main>'
-    )
-    short = summary_page(more)
-    assert "What to fire next" in short
-    assert "What to do next" not in short
+def test_the_summary_of_the_demo_is_one_page_with_a_picture_to_read():
+    page = (TEMPLATES.parents[1] / "results_demo" / "report.html").read_text(encoding="utf-8")
+    document = lay_out_summary(page, style=SUMMARY)
+    assert len(document.pages) == 1
+    assert beyond_the_margins(document) == []
+    # In CSS pixels, 96 to an inch: the picture takes at least half the width of the lines.
+    pictures = [p for p in boxes(document.pages[0]._page_box) if "Replaced" in type(p).__name__]
+    assert [p.width > 0.5 * 180 / 25.4 * 96 for p in pictures] == [True]
 
 
 def test_a_screen_without_a_ranking_still_prints():

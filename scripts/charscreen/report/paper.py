@@ -7,7 +7,7 @@ import re
 from charscreen.printing import lay_out, print_page
 
 #: Heights of the picture that are tried until the summary fits one page. [mm]
-PICTURE_MM = (165, 150, 135, 120, 105, 90, 75, 60, 45)
+PICTURE_MM = (140, 115, 95, 85, 75, 60, 45)
 #: Stands on paper in place of the traces.
 ELSEWHERE = (
     "The traces of every cell stand in the same section of report.html, and as one picture for "
@@ -78,19 +78,13 @@ def lay_out_summary(page: str, *, style: str):
 
 
 def summary_page(page: str) -> str:
-    """The report without all sections but the answer and, where there is one, what comes next."""
-    has_next = any(found[1] == "next" and "<table" in found[0] for found in _SECTION.finditer(page))
-
-    def keep(found: re.Match) -> str:
-        keeps = found[1] == "answer" or (found[1] == "next" and has_next)
-        return found[0] if keeps else ""
-
-    page = _SECTION.sub(keep, page)
+    """The answer alone, with what to do as its last word."""
+    page = _SECTION.sub(lambda found: found[0] if found[1] == "answer" else "", page)
     page = re.sub(r"<nav\b.*?</nav>", "", page, flags=re.DOTALL)
     leads = list(re.finditer(r'<p class="lead">.*?</p>', page, re.DOTALL))
-    if has_next or len(leads) != 3:
+    if len(leads) != 3:
         return page
-    # The third sentence of the answer says what to do: it comes last here.
+    # The third sentence of the answer says what to do.
     start, end = leads[2].span()
     close = page.index("</section>", end)
     what_next = f"<h3>What to do next</h3>\n{leads[2][0]}\n"
