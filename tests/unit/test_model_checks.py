@@ -332,7 +332,7 @@ def test_feeds_that_are_not_known_or_too_few_are_said():
     made, dropped = feed_covariates(lots, feeds)
     assert list(made) == ["feed_ash"]
     reasons = {entry["term"]: entry["reason"] for entry in dropped}
-    assert "carry 1 such" in reasons["lignin of the feed"]
+    assert "too few feedstocks for another slope" in reasons["lignin of the feed"]
     assert reasons["moisture of the feed"] == "not given for h"
     asked = pd.DataFrame({"feedstock": ["b", "new"], "activation": ["none", "none"]})
     columns = covariate_columns(asked, made)["feed_ash"]
