@@ -123,6 +123,16 @@ CANDIDATE_ID = re.compile(
 NEXT_ID = r"(?=[A-Za-z0-9][\w-]*_\d[\d.]*C_\d[\d.]*min)"
 
 
+def feedstocks_in_words(text: str, names: Mapping[str, str] | None = None) -> str:
+    """A sentence with its feedstock ids turned into names; candidate ids stay as they are."""
+    if not names:
+        return text
+    ids = "|".join(re.escape(name) for name in sorted(names, key=len, reverse=True))
+    return re.sub(
+        rf"(?<![\w-])(?:{ids})(?![\w-])", lambda match: feedstock_words(match[0], names), text
+    )
+
+
 def candidates_in_words(text: str, names: Mapping[str, str] | None = None) -> str:
     """A sentence with its candidate ids (`rice_husk_700C_60min_KOH3`) turned into words.
 

@@ -9,7 +9,7 @@ is the exponential, Margrabe's exchange formula (1978, from memory), both writte
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.propose.knowledge import Knowledge
+from charscreen.propose.knowledge import Knowledge, Readings
 from charscreen.propose.prospect import LocalMerit, Prospect
 from charscreen.propose.value import Channel, Choice, expected_gain, fill_places
 from scipy.stats import norm
@@ -116,6 +116,68 @@ def test_conditioning_gives_what_a_new_fit_of_all_data_gives():
         )
     )
     np.testing.assert_allclose(updated, at.mean[0], rtol=1e-10)
+
+
+LOT, CELL = 0.15, 0.1
+"""Scatter of lots and of cells where these are told apart."""
+
+
+def lots_and_cells() -> tuple[Knowledge, Knowledge]:
+    """The same three lots of two or three cells: as cells, and as one mean each."""
+    cells = pd.DataFrame(
+        [
+            {"feedstock": feed, "aliquot": run, "lot": run, "value": np.exp(v)}
+            for feed, run, values in (
+                ("a", "r0", [4.7, 4.9]),
+                ("a", "r1", [4.8, 4.6]),
+                ("b", "r2", [5.0, 4.9]),
+            )
+            for v in values
+        ]
+    ).assign(activation="none", weight=1.0)
+    variances = pd.DataFrame({"feedstock": [TAU**2], "lot": [LOT**2], "residual": [CELL**2]})
+    as_cells = Knowledge(MODEL | {"random": ["lot"]}, cells, variances)
+    logs = cells.assign(value=np.log(cells["value"]))
+    lots = logs.groupby(["feedstock", "aliquot", "lot"], as_index=False)["value"].mean()
+    lots = lots.assign(value=np.exp(lots["value"]), activation="none", weight=1.0)
+    variances = pd.DataFrame({"feedstock": [TAU**2], "residual": [LOT**2 + CELL**2 / 2]})
+    readings = Readings(np.array([CELL**2]), np.full(len(lots), 2.0))
+    as_lots = Knowledge(MODEL | {"unit": "run"}, lots, variances, readings)
+    return as_cells, as_lots
+
+
+@pytest.mark.parametrize("how", ["block", "collapsed"])
+def test_further_cells_of_a_lot_known_by_its_mean_tell_what_they_tell_of_its_cells(how):
+    targets = pd.DataFrame(
+        [
+            # Two candidates, a cell and two cells of lots at hand, and a new lot of two cells.
+            {"feedstock": "a", "readings": 0.0, "own_lot": False},
+            {"feedstock": "b", "readings": 0.0, "own_lot": False},
+            {"feedstock": "a", "lot": "r0", "aliquot": "r0", "readings": 1.0, "own_lot": False},
+            {"feedstock": "a", "lot": "r0", "aliquot": "r0", "readings": 1.0, "own_lot": False},
+            {"feedstock": "b", "lot": "r2", "aliquot": "r2", "readings": 2.0, "own_lot": False},
+            {"feedstock": "b", "readings": 2.0, "own_lot": True},
+        ]
+    ).assign(activation="none")
+    one, other = (
+        getattr(known.at(targets), how)(range(len(targets))) for known in lots_and_cells()
+    )
+    np.testing.assert_allclose(one.mean, other.mean, rtol=1e-10)
+    np.testing.assert_allclose(one.cov, other.cov, atol=1e-12)
+    np.testing.assert_allclose(one.noise, other.noise, rtol=1e-10)
+    # Before their own noise, two cells of one lot have the same value: that of the lot.
+    assert other.cov[0, 2, 3] == pytest.approx(other.cov[0, 2, 2])
+
+
+def test_a_lot_that_scatters_less_than_its_cells_leaves_nothing_to_share():
+    _, known = lots_and_cells()
+    wide = Knowledge(
+        known.model,
+        known.rows,
+        pd.DataFrame({"feedstock": [TAU**2], "residual": [CELL**2 / 4]}),
+        Readings(np.array([CELL**2]), np.full(3, 2.0)),
+    )
+    assert (wide.own == 0).all()
 
 
 def test_less_is_better_mirrors_more_is_better():

@@ -169,18 +169,45 @@ def test_weights_of_values_not_above_zero_are_not_swept():
 
 def test_the_price_at_which_the_choice_changes_by_hand():
     # Cost 1 + 3 p against 5 + 1 p: equal at p = 2; now 1.
-    def values(price):
-        return -np.tile([1 + 3 * price, 5 + price], (10, 1))
+    def score(price):
+        return -np.array([1 + 3 * price, 5 + price])
 
     table = price_sensitivity(
-        values, ["thirsty", "dear"], price="koh_per_kg", now=1.0, unit="EUR/kg"
+        score, ["thirsty", "dear"], price="koh_per_kg", now=1.0, unit="EUR/kg"
     )
     assert table["candidate"].tolist() == ["thirsty", "dear"]
     assert table["to"][0] == pytest.approx(2.0, rel=0.03)
     assert table["has_now"].tolist() == ["yes", "no"]
     (sentence,) = sensitivity_sentences(table, str, str)
-    assert sentence.startswith("By the price koh_per_kg: now the choice is thirsty; above ")
+    assert sentence.startswith(
+        "By the price koh_per_kg (now 1 EUR/kg): now the choice is thirsty; above "
+    )
     assert sentence.endswith("EUR/kg it is dear.")
+
+
+def test_feed_is_tried_from_nothing_and_those_that_change_nothing_are_named_together():
+    # Husk costs 4 + p, shell 3 + p, straw 9 + p; all feeds cost nothing now.
+    costs = np.array([4.0, 3.0, 9.0])
+    feeds = ["husk", "shell", "straw"]
+
+    def of(feed):
+        return lambda price: -(costs + price * (np.array(feeds) == feed))
+
+    tables = [
+        price_sensitivity(of(feed), feeds, price=feed, now=0.0, unit="EUR/kg", top=5.0)
+        for feed in feeds
+    ]
+    assert [len(table) for table in tables] == [1, 2, 1]
+    assert all(table["what"].eq("feed price").all() for table in tables)
+    assert tables[1]["from"].tolist()[0] == 0
+    assert tables[1]["to"].tolist()[-1] == 5
+    assert tables[1]["to"][0] == pytest.approx(1.0, rel=0.03)
+    assert sensitivity_sentences(pd.concat(tables, ignore_index=True), str, str) == [
+        f"By the price of feed of shell (now 0 EUR/kg): now the choice is shell; above "
+        f"{tables[1]['to'][0]:.3g} EUR/kg it is husk.",
+        "The choice does not hang on the price of feed of husk and straw: it is shell from 0 to 5 "
+        "EUR/kg, each by itself.",
+    ]
 
 
 def test_a_choice_that_hangs_on_no_weight_is_said_so():

@@ -43,7 +43,8 @@ def model_rows(
     Returns
     -------
     DataFrame
-        As `observation_rows`, with ``weight``, in the order of `residuals`.
+        As `observation_rows`, with ``weight``, in the order of `residuals`; n_cells where the
+        value of a lot is the mean of its cells.
     """
     of_cells = model["unit"] == "cell"
     table = cells if of_cells else yields
@@ -61,7 +62,11 @@ def model_rows(
         rows["activation"], rows["activation_firing"] = "none", None
     weight = pd.Series(residuals["weight"].to_numpy(float), index=residuals["id"].astype(str))
     rows = rows[rows["id"].isin(weight.index)].reset_index(drop=True)
-    return rows.assign(weight=rows["id"].map(weight).astype(float))
+    rows = rows.assign(weight=rows["id"].map(weight).astype(float))
+    if model["name"] == "device_farads":
+        known = cells[pd.to_numeric(cells["cell_F_per_g"], errors="coerce") > 0]
+        rows["n_cells"] = rows["id"].map(known["run"].astype(str).value_counts()).astype(float)
+    return rows
 
 
 @dataclass(frozen=True)
@@ -83,6 +88,22 @@ class Block:
     noise: np.ndarray
 
 
+@dataclass(frozen=True)
+class Readings:
+    """What stands behind the values of lots that are means of readings.
+
+    Parameters
+    ----------
+    variance : (R,) array
+        Of one reading about what its lot has, at each draw of the variances.
+    count : (n,) array
+        Readings behind each row.
+    """
+
+    variance: np.ndarray
+    count: np.ndarray
+
+
 class Knowledge:
     """Posterior of linear predictors of one model, given its data and draws of its variances.
 
@@ -94,6 +115,11 @@ class Knowledge:
         From `model_rows`.
     variances : DataFrame, (R, K + 1)
         Draws of the variances: one column per random term of the model, ``residual`` last.
+    readings : Readings, optional
+        Where rows are lots whose values are means of readings. Then more readings of a lot can be
+        looked at: they share with the value at hand what is left of its residual variance when
+        that of its readings over their number is taken off (nothing where that is less than
+        none), and add a reading's own variance each.
 
     Notes
     -----
@@ -110,8 +136,14 @@ class Knowledge:
     made of R draws out of the posterior.
     """
 
-    def __init__(self, model: Mapping, rows: pd.DataFrame, variances: pd.DataFrame):
-        self.model = model
+    def __init__(
+        self,
+        model: Mapping,
+        rows: pd.DataFrame,
+        variances: pd.DataFrame,
+        readings: Readings | None = None,
+    ):
+        self.model, self.readings = model, readings
         self.terms = [term["name"] for term in model["pooled"]] + list(model["random"])
         labels = ["aliquot", *(n for n in model["random"] if n not in ("aliquot", "lot"))]
         y = to_scale(model["scale"], rows["value"])
@@ -124,6 +156,10 @@ class Knowledge:
         self.reading_factor = float(np.mean(1 / weight))
         self.variances = variances[self.terms].to_numpy(float)
         self.residual = variances["residual"].to_numpy(float)
+        self.own = np.zeros((len(self.residual), len(self.rows)))
+        if readings:
+            of_cells = readings.variance[:, None] / np.bincount(place, readings.count)
+            self.own = np.maximum(self.residual[:, None] / self.weight - of_cells, 0.0)
 
     def at(self, targets: pd.DataFrame) -> "Outlook":
         """Joint posterior of targets.
@@ -134,7 +170,8 @@ class Knowledge:
             Conditions (feedstock, activation, peak_temperature_C, hold_min ...); a column for
             each level of the model's random terms where a target shares it, empty where not;
             ``readings``: number of readings an observation is the mean of, 0 where it is not
-            observed; ``own_lot``: True where an observation brings a lot of its own.
+            observed; ``own_lot``: True where an observation brings a lot of its own; aliquot:
+            the lot at hand that further readings are of, where the model has `Readings`.
         """
         return Outlook(self, targets.reset_index(drop=True))
 
@@ -152,6 +189,8 @@ class Outlook:
         prior = [_shared(a, a) for a, _ in ties]
         cross = [_shared(a, b) for a, b in ties]
         self._ties = [b for _, b in ties]
+        self._row = self._row_read_again()
+        again = np.flatnonzero(self._row >= 0)
         self.mean = np.empty((self.n_nodes, n_targets))
         self._w = np.empty((self.n_nodes, n, n_targets))
         self._e = np.empty((self.n_nodes, x.shape[1], n_targets))
@@ -162,6 +201,7 @@ class Outlook:
             lower = cholesky(data, lower=True)
             c = sum(vk * g for vk, g in zip(v, cross, strict=True))
             c = c if len(known.terms) else np.zeros((n, n_targets))
+            c[self._row[again], again] += known.own[r, self._row[again]]
             w, xw = (solve_triangular(lower, m, lower=True) for m in (c, x_rows))
             yw = solve_triangular(lower, known.y, lower=True)
             gram = cholesky(xw.T @ xw, lower=True)
@@ -177,10 +217,14 @@ class Outlook:
         own = np.array([name in OWN_LEVELS for name in known.terms])
         lots = known.variances[: self.n_nodes] @ own
         readings = targets["readings"].to_numpy(float)
+        residual, own_lot = known.residual[: self.n_nodes], targets["own_lot"].to_numpy(bool)
+        factor = known.reading_factor
+        if known.readings:
+            lots = lots + known.own[: self.n_nodes].mean(axis=1)
+            residual, factor = known.readings.variance[: self.n_nodes], 1.0
         with np.errstate(divide="ignore"):
-            each = known.reading_factor / readings
-        noise = known.residual[: self.n_nodes, None] * each
-        return noise + lots[:, None] * targets["own_lot"].to_numpy(bool)
+            noise = residual[:, None] * (factor / readings)
+        return noise + lots[:, None] * own_lot
 
     def block(self, chosen: Sequence[int]) -> Block:
         """Means and covariances of some targets, at every draw."""
@@ -191,6 +235,7 @@ class Outlook:
         for k, tie in enumerate(self._ties):
             part = tie[0][at], tie[1][at]
             cov += v[:, k, None, None] * _shared(part, part)
+        cov += self._own_again(at)
         return Block(self.mean[:, at], cov, self.noise[:, at])
 
     def collapsed(self, chosen: Sequence[int]) -> Block:
@@ -205,8 +250,24 @@ class Outlook:
         ):
             part = tie[0][at], tie[1][at]
             cov += v * _shared(part, part)
+        cov += self._own_again(at).mean(axis=0)
         noise = self.noise[:, at].mean(axis=0)
         return Block(mean.mean(axis=0)[None], cov[None], noise[None])
+
+    def _row_read_again(self) -> np.ndarray:
+        """Row (T,) of the data that a target reads again, -1 for none."""
+        none = np.full(len(self.targets), -1)
+        if not self.known.readings or "aliquot" not in self.targets:
+            return none
+        rows = pd.Series(np.arange(len(self.known.rows)), index=self.known.rows["aliquot"])
+        found = self.targets["aliquot"].map(rows).fillna(-1).to_numpy(int)
+        return np.where(self.targets["own_lot"].to_numpy(bool), none, found)
+
+    def _own_again(self, at: np.ndarray) -> np.ndarray:
+        """Covariance (R, T, T) that targets have by being of the same lot at hand."""
+        row, own = self._row[at], self.known.own[: self.n_nodes]
+        same = (row[:, None] == row) & (row >= 0)
+        return own[:, np.maximum(row, 0)][:, None, :] * same
 
     def _fixed(self, frame: pd.DataFrame) -> np.ndarray:
         model = self.known.model

@@ -225,8 +225,8 @@ def propose_next(
     status, sentences = advise(summary, options)
     if not search.of_cells:
         reasons.append(
-            f"What more cells of the lots you have would add cannot be told: by "
-            f"{merit_words(stakes.merit)} a lot is one value."
+            search.no_cells
+            or f"More cells of the lots you have would tell nothing of {merit_words(stakes.merit)}."
         )
     summary |= {"status": status, "sentences": sentences, "cannot_tell": reasons}
     summary["best_of_moves"] = list(best_of_moves(options)["option"])

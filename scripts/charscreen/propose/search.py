@@ -9,9 +9,10 @@ import pandas as pd
 
 from charscreen.plan.settings import KOH, NONE
 from charscreen.propose.feasible import NEXT, existing_lots
-from charscreen.propose.knowledge import Knowledge, node_variances
+from charscreen.propose.knowledge import Knowledge, Readings, node_variances
 from charscreen.propose.prospect import Prospect, local_merit, worth_carrying
 from charscreen.propose.value import expected_gain, fill_places
+from charscreen.words import merit_words
 
 OUTCOMES = 2048
 """Simulated outcomes behind each gain that is reported."""
@@ -134,19 +135,22 @@ class Search:
         kept = worth_carrying(stakes.values, sign=stakes.sign)
         self.merit = merit.only(kept)
         self.candidates = stakes.candidates.iloc[kept].reset_index(drop=True)
-        self.known = {
-            name: Knowledge(
+        self.known, self.no_cells = {}, ""
+        for number, name in enumerate(self.merit.slope):
+            readings = None
+            if name == "device_farads":
+                readings, self.no_cells = _readings_of_lots(stakes)
+            self.known[name] = Knowledge(
                 stakes.models[name],
                 stakes.rows[name],
                 node_variances(stakes.draws[name], seed=number),
+                readings,
             )
-            for number, name in enumerate(self.merit.slope)
-        }
 
     @property
     def of_cells(self) -> list[str]:
-        """Models of single cells that the merit rests on."""
-        return [name for name, k in self.known.items() if k.model["unit"] == "cell"]
+        """Models that the merit rests on and further cells would inform."""
+        return [n for n, k in self.known.items() if k.model["unit"] == "cell" or k.readings]
 
     def firings(self, before: Sequence[pd.DataFrame] = ()) -> list[Option]:
         """The best filling of a firing at each condition, after firings already chosen.
@@ -236,8 +240,10 @@ class Search:
     def _prospect(self, lots: pd.DataFrame, *, own_lot: bool) -> Prospect:
         readings = {}
         for name, known in self.known.items():
-            if known.model["unit"] == "cell":
+            if name in self.of_cells:
                 each = np.full(len(lots), float(self.cells_per_lot if own_lot else 1))
+                if known.readings and not own_lot:
+                    each *= lots["aliquot"].isin(known.rows["aliquot"]).to_numpy()
             elif not own_lot:
                 each = np.zeros(len(lots))
             elif name == "activation_yield":
@@ -269,6 +275,28 @@ class Search:
             return np.concatenate([np.zeros(n_before, dtype=bool), mask])
 
         return allowed
+
+
+def _readings_of_lots(stakes: Stakes) -> tuple[Readings | None, str]:
+    """What cells scatter about their lot, for a response that is one value per lot; or why not.
+
+    The response of a lot is, on the log scale, its yield and the mean of its cells, so it holds
+    the scatter of one cell over their number, which the model of the cells tells. Cells to come
+    are another batch of assembly, which counts as scatter of each of them.
+    """
+    words = merit_words(stakes.merit)
+    start = f"What more cells of the lots you have would add cannot be told: by {words} a lot is "
+    model, rows = stakes.models.get("capacitance"), stakes.rows["device_farads"]
+    if model is None:
+        return None, f"{start}one value, and there is no model of single cells."
+    if not {"lot", "aliquot"} & set(model["random"]):
+        return None, (
+            f"{start}one value, and what of its scatter is that of its cells is not known: too few "
+            "lots have a second cell."
+        )
+    v = node_variances(stakes.draws["capacitance"], seed=len(stakes.rows))
+    own = v["residual"] + (v["assembly_batch"] if "assembly_batch" in v else 0.0)
+    return Readings(own.to_numpy(float), rows["n_cells"].to_numpy(float)), ""
 
 
 def _labels(lots: pd.DataFrame, number: int) -> dict:

@@ -1,6 +1,7 @@
 """Merits: what candidates are compared by, drawn from the posterior of the models."""
 
 from collections.abc import Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -156,6 +157,13 @@ class MeritSource:
         """Whether a model of that name can predict."""
         fitted = self._models.get(name, {}).get("fitted", False)
         return bool(fitted) and len(self._draws.get(name, ())) > 0
+
+    def at(self, facts: Facts) -> "MeritSource":
+        """The same draws of all models, with other prices or figures stated of the feedstocks."""
+        other = copy(self)
+        other.facts = facts
+        other._known = {name: self._known[name] for name in WHAT}
+        return other
 
     def draws_of(self, name: str) -> MeritDraws:
         """Draws of one merit over the candidates.

@@ -7,10 +7,13 @@ import pandas as pd
 
 from charscreen.rank.desirability import overall_of_logs, wishes_of
 from charscreen.rank.front import common_draws
+from charscreen.words import list_ids
 
-COLUMNS = ["what", "quantity", "unit", "from", "to", "candidate", "has_now"]
+COLUMNS = ["what", "quantity", "unit", "now", "from", "to", "candidate", "has_now"]
+PRICE, FEED_PRICE = "price", "feed price"
 _SHARES = np.arange(0, 101)  # of the weight, in percent
 _FACTORS = np.round(np.geomspace(0.1, 10, 81), 4)  # times the price now
+_SHARES_OF_TOP = np.r_[0.0, np.geomspace(0.001, 1, 121)]  # steps as wide as those of the factors
 _MOST_DRAWS = 1000  # medians of many draws at many weights; enough for the order of the best
 
 
@@ -50,7 +53,7 @@ def weight_sensitivity(
     merits = list(weights)
     if len(merits) < 2:
         return pd.DataFrame(columns=COLUMNS)
-    candidates, values = common_draws(_thin(draws), merits, better)
+    candidates, values = common_draws(thinned(draws), merits, better)
     if not candidates or not len(values):
         return pd.DataFrame(columns=COLUMNS)
     if wishes:
@@ -80,36 +83,38 @@ def weight_sensitivity(
 
 
 def price_sensitivity(
-    values: Callable[[float], np.ndarray],
+    score: Callable[[float], np.ndarray],
     candidates: Sequence[str],
     *,
     price: str,
     now: float,
     unit: str,
+    top: float | None = None,
 ) -> pd.DataFrame:
-    """Which candidate is chosen as a price goes from a tenth to ten times of what it is now.
+    """Which candidate is chosen as a price is varied.
 
     Parameters
     ----------
-    values : callable
-        Takes a price and gives draws (n_draws, n_candidates) of the merit, more being better.
+    score : callable
+        Takes a price and gives the median (n_candidates,) of the merit, more being better.
     candidates : sequence of str
         Their names.
     price, unit : str
-        Key of the price, and its unit.
+        Key of the price, or the feedstock whose feed it is of, and its unit.
     now : float
         The price now. [unit]
+    top : float, optional
+        Of feed, which may cost nothing: the highest price tried. [unit]
 
     Returns
     -------
     DataFrame
-        Columns `COLUMNS`: what is ``price``, from and to in the unit of the price.
+        Columns `COLUMNS`: what is ``price``, tried from a tenth to ten times of what it is now, or
+        ``feed price``, tried from nothing to `top`; from and to in the unit of the price.
     """
-
-    def score(amount: float) -> np.ndarray:
-        return np.median(_thin(values(amount)), axis=0)
-
-    return _stretches(score, now * _FACTORS, list(candidates), ("price", price, unit), now)
+    grid = now * _FACTORS if top is None else top * _SHARES_OF_TOP
+    what = PRICE if top is None else FEED_PRICE
+    return _stretches(score, grid, list(candidates), (what, price, unit), now)
 
 
 def sensitivity_sentences(
@@ -127,15 +132,21 @@ def sensitivity_sentences(
         The same for a candidate.
     """
     sentences = []
+    unmoved: dict[tuple, list[str]] = {}
     for (what, name), part in table.groupby(["what", "quantity"], sort=False):
         rows = part.to_dict("records")
-        subject = f"the weight of {words(name)}" if what == "weight" else f"the price {words(name)}"
+        only, unit = candidate_words(rows[0]["candidate"]), rows[0]["unit"]
         if what == "weight":
-            span = "whatever weight it has"
+            subject, span = f"the weight of {words(name)}", "whatever weight it has"
         else:
-            span = f"from {rows[0]['from']:.3g} to {rows[-1]['to']:.3g} {rows[0]['unit']}"
+            subject = f"the price {words(name)}"
+            span = f"from {rows[0]['from']:.3g} to {rows[-1]['to']:.3g} {unit}"
+        if what == FEED_PRICE:
+            subject = f"the price of feed of {name}"
+            if len(rows) == 1:
+                unmoved.setdefault((only, span), []).append(name)
+                continue
         if len(rows) == 1:
-            only = candidate_words(rows[0]["candidate"])
             sentences.append(f"The choice does not hang on {subject}: it is {only} {span}.")
             continue
         here = next((k for k, row in enumerate(rows) if row["has_now"] == "yes"), 0)
@@ -144,11 +155,16 @@ def sensitivity_sentences(
             if 0 <= here + step < len(rows):
                 end = rows[here]["from"] if step < 0 else rows[here]["to"]
                 other = candidate_words(rows[here + step]["candidate"])
-                parts.append(f"{joint} {end:.3g} {rows[here]['unit']} it is {other}")
+                parts.append(f"{joint} {end:.3g} {unit} it is {other}")
         sentences.append(
-            f"By {subject}: now the choice is {candidate_words(rows[here]['candidate'])}; "
-            + "; ".join(parts)
-            + "."
+            f"By {subject} (now {rows[0]['now']:.3g} {unit}): now the choice is "
+            f"{candidate_words(rows[here]['candidate'])}; {'; '.join(parts)}."
+        )
+    for (only, span), feeds in unmoved.items():
+        each = "" if len(feeds) == 1 else ", each by itself"
+        sentences.append(
+            f"The choice does not hang on the price of feed of {list_ids(feeds)}: it is {only} "
+            f"{span}{each}."
         )
     return sentences
 
@@ -169,7 +185,7 @@ def _stretches(
         # A change lies half-way between the last point of one and the first of the next.
         low = grid[0] if start == 0 else 0.5 * (grid[start - 1] + grid[start])
         high = grid[-1] if k == len(grid) else 0.5 * (grid[k - 1] + grid[k])
-        rows.append([*head, float(low), float(high), candidates[chosen[start]]])
+        rows.append([*head, float(now), float(low), float(high), candidates[chosen[start]]])
         start = k
     table = pd.DataFrame(rows, columns=COLUMNS[:-1])
     inside = (table["from"] <= now) & (now <= table["to"])
@@ -178,7 +194,7 @@ def _stretches(
     return table
 
 
-def _thin(draws):
+def thinned(draws):
     """At most so many draws, evenly taken."""
     step = -(-len(draws) // _MOST_DRAWS)
     return draws[::step]

@@ -16,6 +16,7 @@ from charscreen.words import (
     agree,
     candidate_words,
     candidates_in_words,
+    feedstocks_in_words,
     first_upper,
     merit_unit,
     merit_words,
@@ -174,7 +175,8 @@ def several_merits(inputs: Mapping, folder: str) -> Section | None:
     if len(comparison["desirability"]):
         blocks.append(_desirability_table(comparison["desirability"], ranking, names, folder))
     if said["sensitivity"]:
-        blocks.append(Bullets([candidates_in_words(text, names) for text in said["sensitivity"]]))
+        texts = [feedstocks_in_words(text, names) for text in said["sensitivity"]]
+        blocks.append(Bullets([candidates_in_words(text, names) for text in texts]))
     return Section("several-merits", "Several merits together", blocks) if blocks else None
 
 

@@ -11,6 +11,7 @@ from charscreen.words import (
     candidates_in_words,
     count_words,
     feedstock_words,
+    feedstocks_in_words,
     number_text,
 )
 
@@ -34,7 +35,9 @@ def next_section(inputs: Mapping, folder: str) -> Section:
     summary = proposal["summary"]
     blocks: list = [Text(candidates_in_words(s, names)) for s in summary["sentences"]]
     if summary["cannot_tell"]:
-        blocks.append(Bullets([_with_names(text, names) for text in summary["cannot_tell"]]))
+        blocks.append(
+            Bullets([feedstocks_in_words(text, names) for text in summary["cannot_tell"]])
+        )
     if len(proposal["design"]):
         blocks.append(_lots_table(proposal["design"], proposal["lots"], folder, names))
         blocks.append(_moves_table(proposal["options"], summary["best_of_moves"], folder, names))
@@ -46,13 +49,6 @@ def next_section(inputs: Mapping, folder: str) -> Section:
             )
         )
     return Section("next", TITLE, blocks)
-
-
-def _with_names(text: str, names: Mapping[str, str] | None) -> str:
-    """A sentence with ids of feedstocks turned into names."""
-    for feedstock in sorted(names or {}, key=len, reverse=True):
-        text = text.replace(feedstock, feedstock_words(feedstock, names))
-    return text
 
 
 def _lots_table(design: pd.DataFrame, lots: pd.DataFrame, folder: str, names) -> Table:
@@ -106,7 +102,7 @@ def _moves_table(options: pd.DataFrame, best: list[str], folder: str, names) -> 
         rows.append(
             [
                 _move(row) + (" (proposed)" if row["proposed"] == "yes" else ""),
-                _with_names(str(row["lots"]), names),
+                feedstocks_in_words(str(row["lots"]), names),
                 f"{gain} ± {error}" if error else gain,
                 significant(row["cost"]),
                 significant(row["kiln_h"]),
