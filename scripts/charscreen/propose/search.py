@@ -295,7 +295,7 @@ def _readings_of_lots(stakes: Stakes) -> tuple[Readings | None, str]:
             "lots have a second cell."
         )
     v = node_variances(stakes.draws["capacitance"], seed=len(stakes.rows))
-    own = v["residual"] + (v["assembly_batch"] if "assembly_batch" in v else 0.0)
+    own = v["residual"] + v.get("assembly_batch", 0.0)
     return Readings(own.to_numpy(float), rows["n_cells"].to_numpy(float)), ""
 
 
