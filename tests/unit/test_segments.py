@@ -216,3 +216,17 @@ def test_steps_cut_by_the_file(begin, end, noise, logged):
     assert kinds(long) == wanted
     whole = [s.stop - s.start for s in long[1:-1]]
     assert np.allclose(whole, n, atol=2 if logged or not noise else 4)
+
+
+@pytest.mark.parametrize("step_s", [0.1, 0.2, 0.5])
+@pytest.mark.parametrize("noise_V", [5e-4, 1e-3, 2e-3])
+@pytest.mark.parametrize("series_ohm", [2.0, 8.0])
+def test_noise_as_large_as_the_rise_per_sample_feigns_no_rest(step_s, noise_V, series_ohm):
+    # A charge of 5 mA on 0.5 F rises 1 mV in 0.1 s. A rest where there is none would make the step
+    # of the discharge one of I R in place of 2 I R, and double the resistance.
+    for seed in range(8):
+        time, voltage, _ = cycle_rc(
+            step_s=step_s, noise_V=noise_V, series_ohm=series_ohm, seed=seed
+        )
+        segments = find_segments(time, voltage)
+        assert [s.kind for s in segments] == ["charge", "discharge"] * 3

@@ -8,6 +8,7 @@ from charscreen.curves import line_fit, noise_sd
 
 TURN_SHARE = 0.2  # a turn of the voltage is a swing of this share of its range
 FLAT_SHARE = 0.25  # a slope below this share of the swing's own counts as flat
+SLOPE_CLEAR = 5.0  # a slope this many standard errors from none can be told (common practice)
 
 
 def turning_points(values: np.ndarray, swing: float) -> list[int]:
@@ -150,13 +151,47 @@ def _leg_states(time: np.ndarray, voltage: np.ndarray, sign: int) -> np.ndarray:
         drift = 0.0
         if start >= 3:
             drift = line_fit(time[shelf], voltage[shelf])[1]
-        if abs(drift) < FLAT_SHARE * abs(slope):
+        if is_clear and _began_late(sign * voltage, start, width, per_sample, noise):
+            states[: start + 1] = -sign
+        elif abs(drift) < FLAT_SHARE * abs(slope):
             states[: start + 1] = 0
     # Behind the middle: a hold or rest begins where the record stops rising or falling.
     last = int(middle[-1])
     stop = last + _flat_from(time[last:] - time[last], sign * voltage[last:], abs(slope), noise)
     states[stop + 1 :] = 0
     return states
+
+
+def _began_late(
+    rising: np.ndarray, start: int, width: int, per_sample: float, noise: float
+) -> bool:
+    """Whether the samples before the step still belong to the leg before this one.
+
+    Parameters
+    ----------
+    rising : (n,) array
+        Voltage from the turning point on, turned so that the leg rises. [V]
+    start, width : int
+        Last sample before the step, and how many are averaged.
+    per_sample, noise : float
+        Change of the voltage per sample and standard deviation of one sample. [V]
+
+    Notes
+    -----
+    Noise as large as the change per sample can make a sample before the last of a charge its
+    highest. What follows is then too short for its slope to tell a rest from the charge, but a
+    rest begins with a step of its own, I R, as large as the one that ends it.
+    """
+    if _is_slope_clear(per_sample, start, noise):
+        return False
+    shelf = rising[1 : start + 1]
+    step = float(rising[start + 1 : start + 1 + width].mean() - shelf[-width:].mean())
+    return float(shelf.mean() - rising[0]) < 0.5 * step + noise
+
+
+def _is_slope_clear(per_sample: float, n: int, noise: float) -> bool:
+    """Whether n samples tell a slope from none: its error is noise sqrt(12 / n^3) per sample."""
+    return per_sample * np.sqrt(n**3 / 12) >= SLOPE_CLEAR * noise
 
 
 def _flat_from(time: np.ndarray, rising: np.ndarray, slope: float, noise: float) -> int:
@@ -187,7 +222,8 @@ def _flat_from(time: np.ndarray, rising: np.ndarray, slope: float, noise: float)
     would_rise = slope * (time[-1] - time[split])
     drift = line_fit(flat_t, flat)[1] if span > 0 else 0.0
     is_flat = abs(drift) * span < FLAT_SHARE * would_rise + 2.0 * noise
-    return split if is_flat and would_rise > 4.0 * noise else n - 1
+    per_sample = would_rise / (n - 1 - split)
+    return split if is_flat and _is_slope_clear(per_sample, len(flat), noise) else n - 1
 
 
 def _best_split(x: np.ndarray, y: np.ndarray) -> tuple[int, float]:
