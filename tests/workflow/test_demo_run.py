@@ -198,6 +198,51 @@ def test_one_new_test_reruns_one_batch(demo_copy):
     assert not {"compute_yields", "fit_yield"} & set(planned)
 
 
+def test_a_kept_ranking_shows_what_a_changed_measurement_did(demo_copy):
+    _command("keep_ranking.py", demo_copy.folder)
+    masses = demo_copy.config / "masses.csv"
+    with masses.open(newline="") as stream:
+        rows = list(csv.DictReader(stream))
+    # The char of one lot of rice husk weighed again: a third less than was written down.
+    row = next(r for r in rows if r["run"] in _lots_of(demo_copy, "rice_husk") and r["char_g"])
+    row["char_g"] = f"{float(row['char_g']) * 2 / 3:.3f}"
+    with masses.open("w", newline="") as stream:
+        out = csv.DictWriter(stream, list(row), lineterminator="\n")
+        out.writeheader()
+        out.writerows(rows)
+    demo_copy.must_run("results/report.html")
+    page = (demo_copy.results / "report.html").read_text(encoding="utf-8")
+    section = re.search(r'<section id="changes".*?</section>', page, re.DOTALL)[0]
+    assert page.index('id="changes"') < page.index('id="yields"')
+    # Who moved, and by which measurement.
+    assert f"{row['run']} char yield" in section
+    assert "Rice husk" in section
+
+
+def test_the_proposed_firing_is_accepted_and_planned_in(demo_copy):
+    before = read_csv(demo_copy.config / "design.csv")
+    proposed = read_csv(demo_copy.results / "next" / "design.csv")
+    _command("accept_plan.py", demo_copy.folder, "--next")
+    after = read_csv(demo_copy.config / "design.csv")
+    assert after["run"].tolist() == before["run"].tolist() + proposed["run"].tolist()
+    told = demo_copy.must_run("check")
+    assert "Traceback" not in told.stdout + told.stderr
+
+
+def _command(script: str, *arguments) -> None:
+    done = subprocess.run(
+        [sys.executable, str(ROOT / "scripts" / script), *map(str, arguments)],
+        capture_output=True,
+        text=True,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+
+
+def _lots_of(screen, feedstock: str) -> set[str]:
+    design = read_csv(screen.config / "design.csv")
+    return set(design.loc[design["feedstock"] == feedstock, "run"])
+
+
 @pytest.mark.slow
 def test_edited_library_module_reruns_the_rules_that_use_it(demo_copy, tmp_path):
     code = tmp_path / "code"
