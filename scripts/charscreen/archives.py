@@ -25,6 +25,10 @@ class Damaged(ValueError):
     """A workbook that is no whole zip file; the text says what is wrong with it."""
 
 
+#: What the reader of zip files raises over bytes that are none, or not a whole one.
+NO_ZIP = (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, EOFError)
+
+
 def check_workbook(data: bytes) -> None:
     """Refuse a workbook that would take more memory or time than any table needs.
 
@@ -49,8 +53,8 @@ def check_workbook(data: bytes) -> None:
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
         parts = archive.infolist()
-    except (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, EOFError) as error:
-        raise Damaged(str(error)) from None
+    except NO_ZIP as error:
+        raise Damaged(str(error)) from error
     if len(parts) > MAX_PARTS:
         raise TooMuch(f"It has {len(parts)} parts, more than any workbook. Save the table alone.")
     left = MAX_UNPACKED
