@@ -694,3 +694,15 @@ def test_a_step_seen_in_noisy_voltage_alone_is_as_unsure_as_its_moment():
         logged["esr_ohm_se_b"], slope_gap / np.sqrt(3) / current_A, rtol=0.05
     )
     assert (np.abs(nominal["esr_ohm"] - 8.0) < 4 * nominal["esr_ohm_se"]).all()
+
+
+def test_three_samples_in_the_window_are_enough_for_a_line_of_their_own():
+    down = [0.82, 0.70, 0.59, 0.45, 0.33, 0.20, 0.07]
+    t = np.arange(12.0 + len(down))
+    v = np.concatenate([np.linspace(0.0, 1.0, 12), down])
+    found = analyse((t, v, np.where(t < 12, 5e-3, -5e-3))).iloc[0]
+    inside = slice(13, 16)  # 0.70, 0.59 and 0.45 V lie between 0.8 and 0.4 V
+    assert found["n_points"] == 3
+    slope, at_zero = np.polyfit(t[inside], v[inside], 1)
+    assert found["drop_V"] == pytest.approx(v[11] - (at_zero + slope * t[11]), rel=1e-9)
+    assert found["esr_ohm"] == pytest.approx(found["drop_V"] / 10e-3, rel=1e-9)
