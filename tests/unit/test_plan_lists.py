@@ -161,6 +161,13 @@ def test_the_calendar_page_has_every_firing():
     assert "2027" not in Page(render_calendar_page(plain, longest_day_h=10.0, **HEAD)).text
 
 
+def test_a_firing_without_a_temperature_is_named_rather_than_waited_for():
+    design, table = calendar()
+    open_ = design["firing"] == table["firing"].iloc[2]
+    with pytest.raises(ValueError, match=f": {table['firing'].iloc[2]}\\."):
+        calendar(design.assign(peak_temperature_C=design["peak_temperature_C"].where(~open_)))
+
+
 def test_nothing_planned_gives_pages_that_say_so():
     made = make_plan([], plan=PLAN, kiln=KILN, seed=1)
     empty = shopping_list(made.lots, made.cells, feedstocks=[], plan=CELLS, prices=PRICES)

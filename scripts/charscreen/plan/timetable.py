@@ -35,6 +35,11 @@ def calendar_of_firings(design: pd.DataFrame, *, plan: Mapping, kiln: Mapping) -
         date; hours count from the beginning of that working day, so that 26 is two hours into the
         next day.
 
+    Raises
+    ------
+    ValueError
+        Where a firing has no known length, for want of a temperature or a hold.
+
     Notes
     -----
     One kiln: a firing begins when it is cold, within a working day, if heating and hold still end
@@ -46,6 +51,9 @@ def calendar_of_firings(design: pd.DataFrame, *, plan: Mapping, kiln: Mapping) -
     if not len(design):
         return pd.DataFrame(columns=list(CALENDAR_COLUMNS))
     firings = firing_hours(design, kiln)
+    endless = firings.loc[firings["kiln_h"].isna(), "firing"]
+    if len(endless):
+        raise ValueError(f"Firings without a temperature or a hold: {', '.join(endless)}.")
     works = [name in plan["working_days"] for name in WEEKDAYS]
     start = plan.get("start_date")
     first = datetime.date.fromisoformat(start) if start else None
