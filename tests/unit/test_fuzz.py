@@ -65,6 +65,25 @@ def test_rubbish_in_a_trace_is_told_and_not_used(tmp_path, cell):
 
 
 @pytest.mark.parametrize(
+    ("end", "says"),
+    [
+        ('300,"', "The last line is cut off and was not used."),
+        ('300,0.5\n"', "The last line is cut off and was not used."),
+        ("\n" * 400 + '"', "1 of 301 rows lack a value and were not used."),  # polars panicked
+    ],
+)
+def test_a_log_that_ends_at_a_quotation_mark_is_read_up_to_it(tmp_path, end, says):
+    path = tmp_path / "log.csv"
+    rows = [f"{k},{0.9 - k / 1000}" for k in range(300)]
+    path.write_text("\n".join(["time_s,voltage_V", *rows, end]))
+    trace, findings = read_trace(path, {"time": {"column": "time_s"},
+                                        "voltage": {"column": "voltage_V"}})  # fmt: skip
+    whole = [0.9 - k / 1000 for k in range(300)] + [0.5] * ("0.5" in end)
+    assert list(trace.voltage_V) == pytest.approx(whole)
+    assert [f.message for f in findings] == [says]
+
+
+@pytest.mark.parametrize(
     "text",
     ["(" * 400, "not " * 120 + "hold_min > 1", "hold_min > " + "9" * 400, "hold_min > １２"],
 )

@@ -198,9 +198,11 @@ class _Body:
         import polars as pl
 
         names = [f"c{i}" for i in range(self.n_columns)]
+        # A quotation mark as the very last character makes polars panic.
+        body = f"{self.body}\n" if self.body.endswith('"') else self.body
         try:
             return pl.read_csv(
-                self.body.encode(),
+                body.encode(),
                 has_header=False,
                 schema={name: kinds.get(name, pl.String) for name in names},
                 columns=sorted(set(self.found.values())),
@@ -209,7 +211,7 @@ class _Body:
                 truncate_ragged_lines=True,
                 **options,
             )
-        except pl.exceptions.PolarsError:
+        except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
             return None
 
     def read_numbers(self, raw: RawColumns):
