@@ -37,6 +37,8 @@ def on_front(values: np.ndarray) -> np.ndarray:
     if not np.isfinite(values).all():
         raise ValueError("values must be finite")
     n_draws, n, m = values.shape
+    if m == 2:
+        return _front_of_two(values[..., 0], values[..., 1])
     front = np.zeros((n_draws, n), dtype=bool)
     step = max(1, _CHUNK_VALUES // max(n * n * m, 1))
     for start in range(0, n_draws, step):
@@ -48,6 +50,24 @@ def on_front(values: np.ndarray) -> np.ndarray:
             as_good &= other >= own
             better |= other > own
         front[start : start + step] = ~(as_good & better).any(axis=1)
+    return front
+
+
+def _front_of_two(first: np.ndarray, second: np.ndarray) -> np.ndarray:
+    """The front by two merits, each (n_draws, n_candidates)."""
+    if not first.size:
+        return np.zeros(first.shape, dtype=bool)
+    order = np.lexsort((-second, -first), axis=1)
+    x, y = (np.take_along_axis(merit, order, axis=1) for merit in (first, second))
+    # Those alike in the first merit stand together, the best in the second ahead.
+    begins = np.ones(x.shape, dtype=bool)
+    begins[:, 1:] = x[:, 1:] != x[:, :-1]
+    start = np.maximum.accumulate(np.where(begins, np.arange(x.shape[1]), 0), axis=1)
+    before = np.full(x.shape, -np.inf)
+    before[:, 1:] = np.maximum.accumulate(y, axis=1)[:, :-1]
+    ahead, top = (np.take_along_axis(found, start, axis=1) for found in (before, y))
+    front = np.empty(x.shape, dtype=bool)
+    np.put_along_axis(front, order, (y > ahead) & (y == top), axis=1)
     return front
 
 
