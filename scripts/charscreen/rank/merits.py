@@ -163,6 +163,12 @@ class MeritSource:
         other._known = {name: self._model(name) for name in self._known if name in WHAT}
         return other
 
+    def fed(self, draws: Mapping[str, pd.DataFrame]) -> "MeritSource":
+        """The same candidates asked with other draws, as many as those at hand."""
+        other = copy(self)
+        other._draws, other._known = draws, {}
+        return other
+
     def only(self, places: np.ndarray) -> "MeritSource":
         """The same draws for some of the candidates, as if asked for them alone."""
         other = copy(self)

@@ -5,7 +5,6 @@ from itertools import product
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import nnls
 
 from charscreen.models.covariates import is_activated
 from charscreen.rank.candidates import COLUMNS, CONDITION, candidate_name, condition_keys
@@ -128,6 +127,8 @@ def inside_hull(points: np.ndarray, tested: np.ndarray) -> np.ndarray:
     A point is inside where weights of 0 or more that add up to 1 give it from the tested ones;
     found by least squares with weights of 0 or more (Lawson & Hanson 1974, from memory).
     """
+    from scipy.optimize import nnls
+
     low, span = tested.min(axis=0), np.ptp(tested, axis=0)
     span = np.where(span > 0, span, 1.0)
     corners = np.vstack([((tested - low) / span).T, np.ones(len(tested))])
