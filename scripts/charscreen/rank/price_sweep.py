@@ -61,7 +61,7 @@ def sweep_prices(
     from the costs at each. Feed is tried from nothing to ten times the price of the dearest feed
     or, where none has a price, of that at which feed makes up half of what the choice costs now.
     """
-    merit = next((name for name in merits if _parts(name, facts)), "")
+    merit = priced_merit(merits, facts)
     ranked = ranking.loc[ranking["merit"] == merit, "candidate"].tolist()
     if not ranked:
         return "", []
@@ -98,6 +98,11 @@ def sweep_prices(
     for name, slope in slopes.items() if top > 0 else ():
         tables.append(swept(name, _feed_price(facts, name), f"{currency}/kg", slope, top))
     return (merit, tables) if tables else ("", [])
+
+
+def priced_merit(merits: Sequence[str], facts: Facts) -> str:
+    """The first merit that prices enter, or "" without one."""
+    return next((name for name in merits if _parts(name, facts)), "")
 
 
 def _parts(merit: str, facts: Facts) -> list[str]:
