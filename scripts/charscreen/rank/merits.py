@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from copy import copy
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -143,13 +144,17 @@ class MeritSource:
 
     def _settle(self) -> None:
         """What hangs on who the candidates are; draws are made when first asked for."""
-        self._known: dict[str, Quantity] = {}
+        self._forget()
         self.joint_reason = joint_reason(self._models)
         if not self.joint_reason:
             apart, joint = self._reasons_apart(), self._reasons["device_farads"]
             if any(r and not a for a, r in zip(apart, joint, strict=True)):
                 self.joint_reason = "the lots with both do not reach all candidates"
         self.energy_drop = self._has_drop()
+
+    def _forget(self) -> None:
+        self._told: dict[str, Quantity] = {}  # by the models
+        self._made: dict[str, Quantity] = {}  # of these and of the facts
 
     def is_fitted(self, name: str) -> bool:
         """Whether a model of that name can predict."""
@@ -159,14 +164,23 @@ class MeritSource:
     def at(self, facts: Facts) -> "MeritSource":
         """The same draws of all models, with other prices or figures stated of the feedstocks."""
         other = copy(self)
-        other.facts = facts
-        other._known = {name: self._model(name) for name in self._known if name in WHAT}
+        other.facts, other._made = facts, {}
         return other
 
     def fed(self, draws: Mapping[str, pd.DataFrame]) -> "MeritSource":
         """The same candidates asked with other draws, as many as those at hand."""
         other = copy(self)
-        other._draws, other._known = draws, {}
+        other._draws = draws
+        other._forget()
+        return other
+
+    def every(self, step: int) -> "MeritSource":
+        """The same candidates with the first of each so many draws."""
+        other = copy(self)
+        other._order = {name: order[::step] for name, order in self._order.items()}
+        other.n_draws = -(-self.n_draws // step)
+        other._forget()
+        other._whole = self._whole and (self._whole[0].every(step), self._whole[1])
         return other
 
     def only(self, places: np.ndarray) -> "MeritSource":
@@ -221,15 +235,15 @@ class MeritSource:
 
     def quantity(self, name: str) -> Quantity:
         """Draws of a merit, of a condition or of a figure of the feedstock."""
-        if name not in self._known:
-            self._known[name] = self._make(name)
-        return self._known[name]
+        if name not in self._made:
+            self._made[name] = self._make(name)
+        return self._made[name]
 
     def _model(self, name: str) -> Quantity:
         """Draws of what one model tells."""
-        if name not in self._known:
-            self._known[name] = self._predict(name)
-        return self._known[name]
+        if name not in self._told:
+            self._told[name] = self._predict(name)
+        return self._told[name]
 
     def _make(self, name: str) -> Quantity:
         if name in self.facts.expressions:
@@ -237,22 +251,16 @@ class MeritSource:
         if name in CONDITION_COLUMNS or name in FEED_COLUMNS:
             return self._column(name)
         made = {
-            "electrode_F_per_g": self._electrode,
+            "electrode_F_per_g": partial(self._model, "capacitance"),
             "cell_F_per_g": self._cell,
             "carbon_g_per_kg_d": self._carbon,
             "device_F_per_kg_d": self._device,
             "energy_Wh_per_kg": self._energy,
-            "esr_area_ohm_cm2": self._resistance,
+            "esr_area_ohm_cm2": partial(self._model, "esr_area"),
             "cost_per_kg_d": self._cost,
             "cost_per_device_F": self._cost_per_farad,
         }
         return made[name]()
-
-    def _electrode(self) -> Quantity:
-        return self._model("capacitance")
-
-    def _resistance(self) -> Quantity:
-        return self._model("esr_area")
 
     def _cell(self) -> Quantity:
         # Equal electrodes: the cell figure is a quarter of the electrode figure.

@@ -18,7 +18,7 @@ NO_MODEL = "there is no model of"
 
 def not_finite(values: np.ndarray) -> list[str]:
     """Per candidate why it is not ranked where draws of it are no numbers, or ""."""
-    if not len(values):
+    if np.isfinite(values).all():
         return [""] * values.shape[1]
     reasons = []
     for part in np.mean(~np.isfinite(values), axis=0):

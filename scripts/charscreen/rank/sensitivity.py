@@ -54,7 +54,7 @@ def weight_sensitivity(
     merits = list(weights)
     if len(merits) < 2:
         return pd.DataFrame(columns=COLUMNS)
-    candidates, values = common_draws(thinned(draws), merits, better)
+    candidates, values = common_draws(draws[:: thinning(len(draws))], merits, better)
     if not candidates or not len(values):
         return pd.DataFrame(columns=COLUMNS)
     if wishes:
@@ -218,7 +218,6 @@ def _stretches(
     return table
 
 
-def thinned(draws):
-    """At most so many draws, evenly taken."""
-    step = -(-len(draws) // _MOST_DRAWS)
-    return draws[::step]
+def thinning(n_draws: int) -> int:
+    """Of how many draws one is taken, so that they are enough for the order of the best."""
+    return max(1, -(-n_draws // _MOST_DRAWS))
