@@ -10,6 +10,7 @@ from charscreen.deviations import DEFAULT_LIMITS as FIRING_LIMITS
 from charscreen import graph
 from charscreen.job import disk_trouble
 from charscreen.locking import BusyError, hold_run
+from charscreen.models import names as model_names
 from charscreen.provenance import digest
 from charscreen.screen import ScreenError, open_screen, render_check
 from charscreen.screen.unfilled import unfilled

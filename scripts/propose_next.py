@@ -1,8 +1,8 @@
 """Proposes the next firing: what it is expected to gain, its lots and the feed to weigh."""
 
 from charscreen.files import read_csv, read_json, to_frame, write_csv, write_json
-from charscreen.graph import RANKED_MODELS
 from charscreen.job import job, tell
+from charscreen.models.names import RANKED_MODELS
 from charscreen.models.tables import read_draws
 from charscreen.propose import make_stakes, not_ranked, propose_next
 from charscreen.rank.facts import make_facts

@@ -1,8 +1,8 @@
 """Ranks the candidates by each merit from the posterior draws of the models."""
 
 from charscreen.files import read_csv, read_json, to_frame, write_csv, write_json
-from charscreen.graph import RANKED_MODELS
 from charscreen.job import job, tell
+from charscreen.models.names import RANKED_MODELS
 from charscreen.models.tables import read_draws, write_draws
 from charscreen.rank import rank_candidates
 from charscreen.rank.candidates import list_candidates

@@ -10,6 +10,7 @@ from functools import cache
 from pathlib import Path
 
 from charscreen.deviations import FIRING_QUANTITIES
+from charscreen.models.names import MODEL_NAMES
 from charscreen.screen.schemas import FOLDER, TABLE_NAMES
 from charscreen.words import activation_words, feedstock_words
 
@@ -21,17 +22,6 @@ ONE_BATCH_BYTES = 6e6  # under a job's own start-up: not worth a second job
 PACKED_FACTOR = 4  # text packed as gz or XLSX holds about so many times its size
 END_BYTES = 64 * 1024  # of a file's start and end that its fingerprint covers
 TEST_BYTES = 100e3  # work per test beside the bytes of its trace
-MODEL_NAMES = (
-    "char_yield",
-    "activation_yield",
-    "overall_yield",
-    "capacitance",
-    "esr_area",
-    "retention",
-    "device_farads",
-)
-RANKED_MODELS = ("char_yield", "activation_yield", "capacitance", "esr_area", "device_farads")
-COMPARED_MODELS = ("capacitance", "overall_yield", "esr_area", "device_farads")
 MODEL_TABLES = (
     "effects",
     "variance",

@@ -18,7 +18,7 @@ rule propose_next:
     input:
         **{
             f"{model}_{part}": MODELS[model][f"{model}_{part}"]
-            for model in graph.RANKED_MODELS
+            for model in model_names.RANKED_MODELS
             for part in ("model", "draws", "residuals")
         },
         candidates=f"{RESULTS}/rank/candidates.csv",

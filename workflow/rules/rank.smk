@@ -46,7 +46,7 @@ rule rank_candidates:
     input:
         **{
             f"{model}_{part}": MODELS[model][f"{model}_{part}"]
-            for model in graph.RANKED_MODELS
+            for model in model_names.RANKED_MODELS
             for part in ("model", "draws")
         },
         yields=f"{RESULTS}/collect/yields.csv",
@@ -86,8 +86,8 @@ rule compare_candidates:
         **{
             f"{model}_{part}": MODELS[model][f"{model}_{part}"]
             for models, parts in (
-                (graph.COMPARED_MODELS, ("model", "inference")),
-                (graph.RANKED_MODELS, ("model", "draws")),
+                (model_names.COMPARED_MODELS, ("model", "inference")),
+                (model_names.RANKED_MODELS, ("model", "draws")),
             )
             for model in models
             for part in parts

@@ -1,6 +1,7 @@
 """How much feed to weigh so that enough finished carbon is left."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import ndtr, ndtri
@@ -286,13 +287,17 @@ class _Chain:
         """P(carbon < wanted) from a feed."""
         if np.isinf(self.char_limit_g):
             return _below(self.wanted_carbon_g, feed_ar_g * self.carbon_per_feed, self.sigma)
-        # For each activation yield, the char that would just do; more than the limit never will.
+        within = self._needed_g[self._needed_g <= self.char_limit_g]
+        short = _below(within, feed_ar_g * self.char_per_feed, self.sigma_char)
+        return float((len(_NODES) - len(within) + short.sum()) / len(_NODES))
+
+    @cached_property
+    def _needed_g(self) -> np.ndarray:
+        """For each activation yield, the char that would just do; above the limit none will. [g]"""
         yields = self.yield_activated * np.exp(
             self.sigma_act * ndtri(_NODES) - self.sigma_act**2 / 2.0
         )
-        needed = self.wanted_carbon_g / yields
-        short = _below(needed, feed_ar_g * self.char_per_feed, self.sigma_char)
-        return float(np.mean(np.where(needed > self.char_limit_g, 1.0, short)))
+        return self.wanted_carbon_g / yields
 
     def least_feed(self, chance: float, lo: float, hi: float) -> float:
         """Least feed between two bounds whose chance of falling short is no larger. [g]"""

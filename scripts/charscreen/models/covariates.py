@@ -265,7 +265,8 @@ def short_hold_flags(covariates: dict[str, dict]) -> list[str]:
 
 def is_activated(activation: pd.Series) -> np.ndarray:
     """True where a lot is activated: the entry is neither empty nor ``none``."""
-    found = [value not in (None, "", "none") and value == value for value in activation]
+    values = activation.tolist() if isinstance(activation, pd.Series) else activation
+    found = [value not in (None, "", "none") and value == value for value in values]
     return np.array(found, dtype=bool)
 
 

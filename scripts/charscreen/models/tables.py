@@ -215,18 +215,19 @@ def predict_draws(
         level, _, slope = term["name"].partition("|")
         parts = [conditions[part].astype(str) for part in level.split(":")]
         labels = parts[0].str.cat(parts[1:], sep=":")
-        weight = np.ones(n)
         if slope:
             weight = (base[slope].to_numpy() - term["centre"]) / term["scale"]
         known = set(term["levels"])
-        for label in dict.fromkeys(labels):
-            where = (labels == label).to_numpy()
+        codes, levels = pd.factorize(labels, use_na_sentinel=False)
+        effects = np.empty((n_draws, len(levels)))
+        for k, label in enumerate(levels):
             if label in known:
-                effect = np.asarray(draws[f"u[{term['name']}|{label}]"], dtype=float)
+                effects[:, k] = draws[f"u[{term['name']}|{label}]"]
             else:
                 spread = np.sqrt(np.asarray(draws[f"v[{term['name']}]"], dtype=float))
-                effect = spread * rng.standard_normal(n_draws)
-            eta[:, where] += effect[:, None] * weight[where]
+                effects[:, k] = spread * rng.standard_normal(n_draws)
+        part = effects[:, codes]
+        eta += part * weight if slope else part
     return eta
 
 
@@ -259,28 +260,31 @@ def not_covered(model: Mapping, conditions: pd.DataFrame) -> list[str]:
     a term lies elsewhere than in what was measured; see
     `charscreen.models.left_out.factors_left_out`.
     """
-    reasons = []
-    no_side = model.get("activation_reason", "")
+    no_side, sides = model.get("activation_reason", ""), model["activations"]
     temperature, hold = model["covariates"]["temperature"], model["covariates"]["log2_hold"]
-    shortest = SHORTEST_HOLD_MIN
-    for row, untied in zip(conditions.to_dict("records"), not_tied(model, conditions), strict=True):
-        reason = untied
-        if no_side and row["activation"] not in model["activations"]:
-            reason = no_side
-        elif row["feedstock"] not in model["feedstocks"]:
-            reason = "nothing of this feedstock is measured yet"
-        elif model["activations"] is not None and row["activation"] not in model["activations"]:
-            activated = row["activation"] != "none"
-            reason = f"no {'activated' if activated else 'plain'} lot is measured yet"
-        elif not temperature["lo"] - 25 <= row["peak_temperature_C"] <= temperature["hi"] + 25:
-            reason = f"nothing is measured near {row['peak_temperature_C']:g} °C yet"
-        elif not (
-            max(hold["lo"], shortest) / 1.25
-            <= max(row["hold_min"], shortest)
-            <= max(hold["hi"], shortest) * 1.25
-        ):
-            reason = f"nothing is measured near a hold of {row['hold_min']:g} min yet"
-        reasons.append(reason)
+    peak_C = conditions["peak_temperature_C"].to_numpy(float)
+    hold_min = conditions["hold_min"].to_numpy(float)
+    far_peak = ~((temperature["lo"] - 25 <= peak_C) & (peak_C <= temperature["hi"] + 25))
+    shortest, longest = (max(hold[end], SHORTEST_HOLD_MIN) for end in ("lo", "hi"))
+    held = np.maximum(hold_min, SHORTEST_HOLD_MIN)
+    far_hold = ~((shortest / 1.25 <= held) & (held <= longest * 1.25))
+    feedstocks, activations = conditions["feedstock"].tolist(), conditions["activation"].tolist()
+    measured = set(model["feedstocks"])
+    reasons = not_tied(model, conditions)
+    for k, (feedstock, activation) in enumerate(zip(feedstocks, activations, strict=True)):
+        other_side = sides is not None and activation not in sides
+        if no_side and activation not in sides:
+            reasons[k] = no_side
+        elif feedstock not in measured:
+            reasons[k] = "nothing of this feedstock is measured yet"
+        elif other_side:
+            reasons[k] = (
+                f"no {'activated' if activation != 'none' else 'plain'} lot is measured yet"
+            )
+        elif far_peak[k]:
+            reasons[k] = f"nothing is measured near {peak_C[k]:g} °C yet"
+        elif far_hold[k]:
+            reasons[k] = f"nothing is measured near a hold of {hold_min[k]:g} min yet"
     return reasons
 
 

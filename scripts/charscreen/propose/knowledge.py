@@ -1,6 +1,6 @@
 """What a fitted model knows, exactly: predictors and lots to come as one normal distribution."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -12,12 +12,10 @@ from charscreen.models.covariates import covariate_columns, term_columns
 from charscreen.models.device import device_of_lots
 from charscreen.models.observations import observation_rows, one_per_lot
 from charscreen.models.tables import to_scale
+from charscreen.propose.outlook import MOST_NUMBERS, Outlook, shared
 
 NODES = 32
 """Draws of the variances that stand for all of them."""
-_MOST_NUMBERS = 2e7  # in one array over nodes, observations and targets: 160 MB
-#: Levels that a lot to come has to itself.
-OWN_LEVELS = ("lot", "aliquot", "feed_batch")
 
 
 def model_rows(
@@ -67,25 +65,6 @@ def model_rows(
         known = cells[pd.to_numeric(cells["cell_F_per_g"], errors="coerce") > 0]
         rows["n_cells"] = rows["id"].map(known["run"].astype(str).value_counts()).astype(float)
     return rows
-
-
-@dataclass(frozen=True)
-class Block:
-    """Means and covariances of targets at one or several draws of the variances.
-
-    Parameters
-    ----------
-    mean : (R, T) array
-        Posterior means on the scale of the model.
-    cov : (R, T, T) array
-        Posterior covariances.
-    noise : (R, T) array
-        Variance of an observation about its target.
-    """
-
-    mean: np.ndarray
-    cov: np.ndarray
-    noise: np.ndarray
 
 
 @dataclass(frozen=True)
@@ -160,8 +139,9 @@ class Knowledge:
         if readings:
             of_cells = readings.variance[:, None] / np.bincount(place, readings.count)
             self.own = np.maximum(self.residual[:, None] / self.weight - of_cells, 0.0)
+        self._solved: dict[int, Solved] = {}
 
-    def at(self, targets: pd.DataFrame) -> "Outlook":
+    def at(self, targets: pd.DataFrame) -> Outlook:
         """Joint posterior of targets.
 
         Parameters
@@ -175,111 +155,43 @@ class Knowledge:
         """
         return Outlook(self, targets.reset_index(drop=True))
 
-
-class Outlook:
-    """Joint posterior of targets under every draw of the variances; see `Knowledge`."""
-
-    def __init__(self, known: Knowledge, targets: pd.DataFrame):
-        self.known, self.targets = known, targets
-        n, n_targets = len(known.rows), len(targets)
-        most = int(_MOST_NUMBERS // max(n * n_targets, 1))
-        self.n_nodes = min(len(known.variances), max(4, most))
-        x_rows, x = self._fixed(known.rows), self._fixed(targets)
-        ties = [self._tie(name) for name in known.terms]
-        prior = [_shared(a, a) for a, _ in ties]
-        cross = [_shared(a, b) for a, b in ties]
-        self._ties = [b for _, b in ties]
-        self._row = self._row_read_again()
-        again = np.flatnonzero(self._row >= 0)
-        self.mean = np.empty((self.n_nodes, n_targets))
-        self._w = np.empty((self.n_nodes, n, n_targets))
-        self._e = np.empty((self.n_nodes, x.shape[1], n_targets))
-        for r in range(self.n_nodes):
-            v = known.variances[r]
-            data = sum(vk * g for vk, g in zip(v, prior, strict=True))
-            data = data + np.diag(known.residual[r] / known.weight)
-            lower = cholesky(data, lower=True)
-            c = sum(vk * g for vk, g in zip(v, cross, strict=True))
-            c = c if len(known.terms) else np.zeros((n, n_targets))
-            c[self._row[again], again] += known.own[r, self._row[again]]
-            w, xw = (solve_triangular(lower, m, lower=True) for m in (c, x_rows))
-            yw = solve_triangular(lower, known.y, lower=True)
-            gram = cholesky(xw.T @ xw, lower=True)
-            b = cho_solve((gram, True), xw.T @ yw)
-            d = x.T - xw.T @ w
-            self._w[r], self._e[r] = w, solve_triangular(gram, d, lower=True)
-            self.mean[r] = x @ b + w.T @ (yw - xw @ b)
-
     @cached_property
-    def noise(self) -> np.ndarray:
-        """Variance (R, T) of an observation about its target; infinite where none is made."""
-        known, targets = self.known, self.targets
-        own = np.array([name in OWN_LEVELS for name in known.terms])
-        lots = known.variances[: self.n_nodes] @ own
-        readings = targets["readings"].to_numpy(float)
-        residual, own_lot = known.residual[: self.n_nodes], targets["own_lot"].to_numpy(bool)
-        factor = known.reading_factor
-        if known.readings:
-            lots = lots + known.own[: self.n_nodes].mean(axis=1)
-            residual, factor = known.readings.variance[: self.n_nodes], 1.0
-        with np.errstate(divide="ignore"):
-            noise = residual[:, None] * (factor / readings)
-        return noise + lots[:, None] * own_lot
+    def fixed_rows(self) -> np.ndarray:
+        """Columns of the fixed effects (n, p) of the data."""
+        return self.fixed(self.rows)
 
-    def block(self, chosen: Sequence[int]) -> Block:
-        """Means and covariances of some targets, at every draw."""
-        at = np.asarray(chosen, dtype=int)
-        w, e = self._w[:, :, at], self._e[:, :, at]
-        cov = np.einsum("rpi,rpj->rij", e, e) - np.einsum("rni,rnj->rij", w, w)
-        v = self.known.variances[: self.n_nodes]
-        for k, tie in enumerate(self._ties):
-            part = tie[0][at], tie[1][at]
-            cov += v[:, k, None, None] * _shared(part, part)
-        cov += self._own_again(at)
-        return Block(self.mean[:, at], cov, self.noise[:, at])
-
-    def collapsed(self, chosen: Sequence[int]) -> Block:
-        """The same over all draws together: mean and covariance of the mixture (R = 1)."""
-        at = np.asarray(chosen, dtype=int)
-        w, e, mean = self._w[:, :, at], self._e[:, :, at], self.mean[:, at]
-        w, e = w.reshape(-1, len(at)), e.reshape(-1, len(at))
-        off = mean - mean.mean(axis=0)
-        cov = (e.T @ e - w.T @ w + off.T @ off) / self.n_nodes
-        for v, tie in zip(
-            self.known.variances[: self.n_nodes].mean(axis=0), self._ties, strict=True
-        ):
-            part = tie[0][at], tie[1][at]
-            cov += v * _shared(part, part)
-        cov += self._own_again(at).mean(axis=0)
-        noise = self.noise[:, at].mean(axis=0)
-        return Block(mean.mean(axis=0)[None], cov[None], noise[None])
-
-    def _row_read_again(self) -> np.ndarray:
-        """Row (T,) of the data that a target reads again, -1 for none."""
-        none = np.full(len(self.targets), -1)
-        if not self.known.readings or "aliquot" not in self.targets:
-            return none
-        rows = pd.Series(np.arange(len(self.known.rows)), index=self.known.rows["aliquot"])
-        found = self.targets["aliquot"].map(rows).fillna(-1).to_numpy(int)
-        return np.where(self.targets["own_lot"].to_numpy(bool), none, found)
-
-    def _own_again(self, at: np.ndarray) -> np.ndarray:
-        """Covariance (R, T, T) that targets have by being of the same lot at hand."""
-        row, own = self._row[at], self.known.own[: self.n_nodes]
-        same = (row[:, None] == row) & (row >= 0)
-        return own[:, np.maximum(row, 0)][:, None, :] * same
-
-    def _fixed(self, frame: pd.DataFrame) -> np.ndarray:
-        model = self.known.model
-        columns = term_columns(frame, model["covariates"], model["terms"])
+    def fixed(self, frame: pd.DataFrame) -> np.ndarray:
+        """Columns of the fixed effects (len(frame), p)."""
+        columns = term_columns(frame, self.model["covariates"], self.model["terms"])
         return np.column_stack([np.ones(len(frame)), *(columns[c] for c in columns)])
 
-    def _tie(self, name: str) -> tuple[tuple, tuple]:
-        """Level codes and weights of a random term, of the data and of the targets."""
-        model, both = self.known.model, (self.known.rows, self.targets)
+    @cached_property
+    def _prior(self) -> list[np.ndarray]:
+        """Covariance (n, n) of the data by each random term with variance 1."""
+        ties = [self.tie(name, self.rows) for name in self.terms]
+        return [shared(tie, tie) for tie, _ in ties]
+
+    def solved(self, r: int) -> "Solved":
+        """The data under one draw of the variances; kept where that takes little room."""
+        if r in self._solved:
+            return self._solved[r]
+        data = sum(v * g for v, g in zip(self.variances[r], self._prior, strict=True))
+        data = data + np.diag(self.residual[r] / self.weight)
+        lower = cholesky(data, lower=True)
+        xw = solve_triangular(lower, self.fixed_rows, lower=True)
+        yw = solve_triangular(lower, self.y, lower=True)
+        gram = cholesky(xw.T @ xw, lower=True)
+        b = cho_solve((gram, True), xw.T @ yw)
+        found = Solved(lower, xw, gram, b, yw - xw @ b)
+        if len(self.residual) * data.size <= MOST_NUMBERS:
+            self._solved[r] = found
+        return found
+
+    def tie(self, name: str, targets: pd.DataFrame) -> tuple[tuple, tuple]:
+        """Level codes and weights of a random term, of the data and of targets."""
         level, _, slope = name.partition("|")
         labels, weights = [], []
-        for frame in both:
+        for frame in (self.rows, targets):
             parts = [
                 frame[part] if part in frame else pd.Series([None] * len(frame), dtype=object)
                 for part in level.split(":")
@@ -289,19 +201,38 @@ class Outlook:
             labels.append(text.where(present, None))
             weight = np.ones(len(frame))
             if slope:
-                spec = next(term for term in model["pooled"] if term["name"] == name)
-                base = covariate_columns(frame, model["covariates"])[slope].to_numpy()
+                spec = next(term for term in self.model["pooled"] if term["name"] == name)
+                base = covariate_columns(frame, self.model["covariates"])[slope].to_numpy()
                 weight = (base - spec["centre"]) / spec["scale"]
             weights.append(weight)
         codes, _ = pd.factorize(pd.concat(labels, ignore_index=True))
-        n = len(both[0])
+        n = len(self.rows)
         return (codes[:n], weights[0]), (codes[n:], weights[1])
 
 
-def _shared(a: tuple, b: tuple) -> np.ndarray:
-    """Covariance of a random term with variance 1 between two sets of rows."""
-    same = (a[0][:, None] == b[0][None, :]) & (a[0] >= 0)[:, None]
-    return np.where(same, a[1][:, None] * b[1][None, :], 0.0)
+@dataclass(frozen=True)
+class Solved:
+    """The data under one draw of the variances, with L the lower root of their covariance.
+
+    Parameters
+    ----------
+    lower : (n, n) array
+        L.
+    x : (n, p) array
+        L^-1 X.
+    gram : (p, p) array
+        Lower root of X'V^-1 X.
+    b : (p,) array
+        Generalised least squares coefficients.
+    rest : (n,) array
+        L^-1 (y - X b).
+    """
+
+    lower: np.ndarray
+    x: np.ndarray
+    gram: np.ndarray
+    b: np.ndarray
+    rest: np.ndarray
 
 
 def node_variances(draws: pd.DataFrame, *, nodes: int = NODES, seed: int = 0) -> pd.DataFrame:

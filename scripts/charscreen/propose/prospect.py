@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 
 from charscreen.models.tables import predict_draws
-from charscreen.propose.knowledge import Block, Knowledge, Outlook
+from charscreen.propose.knowledge import Knowledge
+from charscreen.propose.outlook import Block, Outlook
 from charscreen.propose.value import Channel, Choice
 
 STEP = 0.02

@@ -195,19 +195,26 @@ class Search:
             found.append(Option(move, [*before, own], gain=gain, se=se))
         return sorted(found, key=lambda option: -option.gain)
 
-    def gain_of(self, lots: pd.DataFrame) -> tuple[float, float]:
-        """Expected gain of a firing of these lots, and the error of its simulation."""
-        prospect = self._prospect(lots.assign(**_labels(lots, 0)), own_lot=True)
+    def gain_of(self, lots: pd.DataFrame, prospect: Prospect | None = None) -> tuple[float, float]:
+        """Expected gain of a firing of these lots, and the error of its simulation.
+
+        Where there is one already, `prospect` is that of a firing that begins with them.
+        """
+        prospect = prospect or self._of_firing(lots)
         exact = prospect.exact(range(len(lots)))
         return expected_gain(*exact, outcomes=OUTCOMES, seed=self.seed)
 
     def partly_filled(self, lots: pd.DataFrame) -> list[Option]:
         """The same firing with only its first lots, in the order in which they were chosen."""
+        prospect = self._of_firing(lots)
         found = []
         for n in range(1, len(lots)):
-            gain, se = self.gain_of(lots.head(n))
+            gain, se = self.gain_of(lots.head(n), prospect)
             found.append(Option("lots", [lots.head(n)], gain=gain, se=se))
         return found
+
+    def _of_firing(self, lots: pd.DataFrame) -> Prospect:
+        return self._prospect(lots.assign(**_labels(lots, 0)), own_lot=True)
 
     def cells(self, numbers: Sequence[int]) -> list[Option]:
         """The best use of so many further cells of the lots at hand.

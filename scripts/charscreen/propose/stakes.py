@@ -51,9 +51,10 @@ def make_stakes(
     own_draws = {name: draws[name] for name in fitted}
     at_mean = {name: table.mean().to_frame().T for name, table in own_draws.items()}
 
+    at_one = MeritSource(rows, models, at_mean, seed=0, facts=facts)
+
     def merit_of(single: Mapping[str, pd.DataFrame]) -> np.ndarray:
-        source = MeritSource(rows, models, {**at_mean, **single}, seed=0, facts=facts)
-        return np.asarray(source.quantity(merit).values[0])
+        return np.asarray(at_one.fed({**at_mean, **single}).quantity(merit).values[0])
 
     drawn = MeritSource(rows, models, own_draws, seed=0, facts=facts).draws_of(merit)
     return Stakes(

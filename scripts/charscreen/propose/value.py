@@ -6,6 +6,9 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
+_CHUNK_NUMBERS = 250_000
+"""Means of candidates worked out together: about what a processor keeps at hand."""
+
 
 @dataclass(frozen=True)
 class Choice:
@@ -121,7 +124,7 @@ def fill_places(
     """
     best, n_lots = choice.best, channels[0].noise.shape[1] if channels else 0
     centre = choice.centre[0] + (choice.variance[0] / 2 if choice.is_log else 0.0)
-    shift = np.tile(centre, (outcomes, 1))
+    shift = np.tile(centre[:, None], outcomes)
     crosses = [c.cross[0].copy() for c in channels]
     signals = [c.signal[0].copy() for c in channels]
     noises = [c.noise[0] for c in channels]
@@ -135,32 +138,46 @@ def fill_places(
         z = rng.standard_normal((half, len(channels)))
         z = np.concatenate([z, -z])[:outcomes]
         forced = step < len(first)
-        options = [first[step]] if forced else np.flatnonzero(allowed(chosen))
+        options = np.array([first[step]]) if forced else np.flatnonzero(allowed(chosen))
         if not len(options) or not n_lots:
             break
-        copies = 1 if forced else n_steps - step
-        found = []
-        for lot in options:
-            k = _steps(crosses, signals, noises, lot, copies=copies)
-            taken_off = float(((k - k[:, [best]]) ** 2 @ near).sum())
-            found.append((_gain(choice, _moved(choice, shift, z, k), best), taken_off))
-        lot = options[found.index(max(found))]
-        k = _steps(crosses, signals, noises, lot)
-        shift = _moved(choice, shift, z, k)
+        lot = options[0]
+        if not forced:
+            k = _steps(crosses, signals, noises, options, copies=n_steps - step)
+            taken_off = ((k - k[:, :, [best]]) ** 2 @ near).sum(axis=1)
+            found = list(zip(_gains(choice, shift, z, k, best), taken_off, strict=True))
+            lot = options[found.index(max(found))]
+        shift = _moved(choice, shift, z, _steps(crosses, signals, noises, [lot]))[0]
         for c, signal, noise in zip(crosses, signals, noises, strict=True):
             total = signal[lot, lot] + noise[lot]
             if np.isfinite(total):
                 c -= np.outer(c[:, lot], signal[lot]) / total
                 signal -= np.outer(signal[:, lot], signal[lot]) / total
         chosen.append(int(lot))
-        gains.append(_gain(choice, shift, best))
+        gains.append(float(_gain(choice, shift[None], best)[0]))
     return chosen, gains
 
 
+def _gains(
+    choice: Choice, shift: np.ndarray, z: np.ndarray, k: np.ndarray, best: int
+) -> np.ndarray:
+    """Expected gains (n,) after outcomes z, by lots with steps k (n, channels, J)."""
+    each = max(1, _CHUNK_NUMBERS // max(shift.size, 1))
+    parts = [
+        _gain(choice, _moved(choice, shift, z, k[start : start + each]), best)
+        for start in range(0, len(k), each)
+    ]
+    return np.concatenate(parts)
+
+
 def _moved(choice: Choice, shift: np.ndarray, z: np.ndarray, k: np.ndarray) -> np.ndarray:
-    """Means (S, J) after outcomes z (S, channels) with steps k (channels, J)."""
-    moved = shift + z @ k
-    return moved - (k**2).sum(axis=0) / 2 if choice.is_log else moved
+    """Means (n, J, S) from (J, S) after outcomes z (S, channels), by steps k (n, channels, J)."""
+    if choice.is_log:
+        k = np.concatenate([k, -(k**2).sum(axis=1, keepdims=True) / 2], axis=1)
+        z = np.column_stack([z, np.ones(len(z))])
+    moved = k.swapaxes(1, 2) @ z.T
+    moved += shift
+    return moved
 
 
 def _nearness(choice: Choice) -> np.ndarray:
@@ -171,26 +188,27 @@ def _nearness(choice: Choice) -> np.ndarray:
     return np.exp(-far / 2)
 
 
-def _steps(crosses, signals, noises, lot: int, *, copies: int = 1) -> np.ndarray:
-    """Shift (channels, J) of the candidates per standard deviation of the outcome of a lot.
+def _steps(crosses, signals, noises, lots: Sequence[int], *, copies: int = 1) -> np.ndarray:
+    """Shifts (n, channels, J) of the candidates per standard deviation of the outcome of lots.
 
-    Where several copies are made it is that of their mean.
+    Where several copies of a lot are made it is that of their mean.
     """
-    return np.array(
+    return np.stack(
         [
-            c[:, lot] / np.sqrt(signal[lot, lot] + noise[lot] / copies)
+            (c[:, lots] / np.sqrt(signal[lots, lots] + noise[lots] / copies)).T
             for c, signal, noise in zip(crosses, signals, noises, strict=True)
-        ]
+        ],
+        axis=1,
     )
 
 
-def _gain(choice: Choice, tops: np.ndarray, best: int) -> float:
-    """Mean over outcomes (S, J) of the best expected merit less that of the present choice."""
+def _gain(choice: Choice, tops: np.ndarray, best: int) -> np.ndarray:
+    """Means (n,) over outcomes (n, J, S) of the best expected merit less that of the choice."""
     most = tops.max(axis=1) if choice.sign > 0 else tops.min(axis=1)
     own = tops[:, best]
     if choice.is_log:
         most, own = np.exp(most), np.exp(own)
-    return float(choice.sign * (most - own).mean())
+    return choice.sign * (most - own).mean(axis=1)
 
 
 def expected_gain(

@@ -18,8 +18,8 @@ from charscreen.models.performance import CAPACITANCE
 from charscreen.models.tables import not_covered
 from charscreen.models.terms import Terms, choose_terms
 from charscreen.rank.candidates import CONDITION, list_candidates
-from charscreen.rank.merits import WHAT
 from charscreen.rank.one_level import keep_one_level
+from charscreen.rank.reasons import WHAT
 
 _NO_FIRINGS = pd.DataFrame({"firing": pd.Series(dtype=object)})
 

@@ -5,7 +5,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import pandas as pd
 
-_CHUNK_VALUES = 4_000_000
+_CHUNK_VALUES = 1_000_000  # worked on at once
 
 
 def on_front(values: np.ndarray) -> np.ndarray:
@@ -28,8 +28,10 @@ def on_front(values: np.ndarray) -> np.ndarray:
 
     Notes
     -----
-    Two merits: candidates sorted by the first, on the front where the second is above all before;
-    else all pairs. Candidates alike in everything do not beat each other.
+    In each draw the candidates are sorted by the first merit, then the next and so on. The first
+    is on the front; all that it beats leave, and so on with the first of those left: the work
+    grows with candidates times those on the front. Candidates alike in everything do not beat
+    each other.
     """
     values = np.asarray(values, dtype=float)
     if values.ndim != 3 or values.shape[2] < 2:
@@ -37,17 +39,33 @@ def on_front(values: np.ndarray) -> np.ndarray:
     if not np.isfinite(values).all():
         raise ValueError("values must be finite")
     n_draws, n, m = values.shape
-    front = np.zeros((n_draws, n), dtype=bool)
-    step = max(1, _CHUNK_VALUES // max(n * n * m, 1))
-    for start in range(0, n_draws, step):
-        part = values[start : start + step]
-        as_good = np.ones((len(part), n, n), dtype=bool)
-        better = np.zeros((len(part), n, n), dtype=bool)
-        for k in range(m):
-            other, own = part[:, :, None, k], part[:, None, :, k]
-            as_good &= other >= own
-            better |= other > own
-        front[start : start + step] = ~(as_good & better).any(axis=1)
+    step = max(1, _CHUNK_VALUES // max(n * m, 1))
+    parts = [_front(values[start : start + step]) for start in range(0, n_draws, step)]
+    return np.concatenate([np.zeros((0, n), dtype=bool), *parts])
+
+
+def _front(values: np.ndarray) -> np.ndarray:
+    """The front of some draws."""
+    n_draws, n, m = values.shape
+    order = np.lexsort([-values[..., k] for k in reversed(range(m))], axis=1)
+    parts = [np.take_along_axis(values[..., k], order, axis=1) for k in range(m)]
+    found = np.zeros((n_draws, n), dtype=bool)
+    rows, left = np.arange(n_draws if n else 0), np.ones((n_draws, n), dtype=bool)
+    while len(rows):
+        here, first = np.arange(len(rows)), left.argmax(axis=1)
+        found[rows, first] = True
+        beaten, alike = np.ones_like(left), np.ones_like(left)
+        for part in parts:
+            top = part[here, first][:, None]
+            beaten &= top >= part
+            alike &= top == part
+        left &= ~beaten | alike
+        left[here, first] = False
+        on = left.any(axis=1)
+        if not on.all():
+            rows, left, parts = rows[on], left[on], [part[on] for part in parts]
+    front = np.empty_like(found)
+    np.put_along_axis(front, order, found, axis=1)
     return front
 
 

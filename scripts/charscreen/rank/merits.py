@@ -1,8 +1,9 @@
 """Merits: what candidates are compared by, drawn from the posterior of the models."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from copy import copy
 from dataclasses import dataclass, field
+from functools import partial
 
 import numpy as np
 import pandas as pd
@@ -14,17 +15,9 @@ from charscreen.rank.cost import cost_per_kg
 from charscreen.rank.facts import Facts
 from charscreen.rank.joint import joint_reason
 from charscreen.rank.one_level import keep_one_level
-from charscreen.rounding import percent
+from charscreen.rank.reasons import NO_MODEL, WHAT, first_reasons, naming, not_finite
 from charscreen.words import CONDITION_COLUMNS, FEED_COLUMNS, MERITS, merit_words
 
-WHAT = {
-    "char_yield": "char yield",
-    "activation_yield": "activation yield",
-    "capacitance": "capacitance",
-    "esr_area": "series resistance times area",
-    "device_farads": "device farads per kg dry feed",
-}
-NO_MODEL = "there is no model of"
 MEASURED, MODELLED, YIELD_ONLY = "measured", "other conditions", "yield only"
 OFF_PLAN = "fired off plan"
 CHOICE_SHARE = 0.25
@@ -141,17 +134,27 @@ class MeritSource:
         n, cut = min(lengths, default=0), int(min(lengths, default=0) * CHOICE_SHARE)
         rows = {"all": slice(0, n), "choice": slice(0, cut), "rest": slice(cut, n)}[part]
         self.n_draws = rows.stop - rows.start
-        self._known: dict[str, Quantity] = {}
         rng = np.random.default_rng(seed)
-        for name in WHAT:
-            order = rng.permutation(len(draws[name]))[rows] if self.is_fitted(name) else None
-            self._known[name] = self._predict(name, order)
-        self.joint_reason = joint_reason(models)
+        self._order = {
+            name: rng.permutation(len(draws[name]))[rows] for name in WHAT if self.is_fitted(name)
+        }
+        self._reasons = {name: self._not_covered(name) for name in WHAT}
+        self._whole: tuple[MeritSource, np.ndarray] | None = None
+        self._settle()
+
+    def _settle(self) -> None:
+        """What hangs on who the candidates are; draws are made when first asked for."""
+        self._forget()
+        self.joint_reason = joint_reason(self._models)
         if not self.joint_reason:
-            apart, joint = self._device_apart(), self._known["device_farads"]
-            if any(r and not a for a, r in zip(apart.reasons, joint.reasons, strict=True)):
+            apart, joint = self._reasons_apart(), self._reasons["device_farads"]
+            if any(r and not a for a, r in zip(apart, joint, strict=True)):
                 self.joint_reason = "the lots with both do not reach all candidates"
         self.energy_drop = self._has_drop()
+
+    def _forget(self) -> None:
+        self._told: dict[str, Quantity] = {}  # by the models
+        self._made: dict[str, Quantity] = {}  # of these and of the facts
 
     def is_fitted(self, name: str) -> bool:
         """Whether a model of that name can predict."""
@@ -161,8 +164,33 @@ class MeritSource:
     def at(self, facts: Facts) -> "MeritSource":
         """The same draws of all models, with other prices or figures stated of the feedstocks."""
         other = copy(self)
-        other.facts = facts
-        other._known = {name: self._known[name] for name in WHAT}
+        other.facts, other._made = facts, {}
+        return other
+
+    def fed(self, draws: Mapping[str, pd.DataFrame]) -> "MeritSource":
+        """The same candidates asked with other draws, as many as those at hand."""
+        other = copy(self)
+        other._draws = draws
+        other._forget()
+        return other
+
+    def every(self, step: int) -> "MeritSource":
+        """The same candidates with the first of each so many draws."""
+        other = copy(self)
+        other._order = {name: order[::step] for name, order in self._order.items()}
+        other.n_draws = -(-self.n_draws // step)
+        other._forget()
+        other._whole = self._whole and (self._whole[0].every(step), self._whole[1])
+        return other
+
+    def only(self, places: np.ndarray) -> "MeritSource":
+        """The same draws for some of the candidates, as if asked for them alone."""
+        other = copy(self)
+        other.candidates = self.candidates.iloc[places].reset_index(drop=True)
+        other._activated = self._activated[places]
+        other._reasons = {n: [why[k] for k in places] for n, why in self._reasons.items()}
+        other._whole = (self, places)
+        other._settle()
         return other
 
     def draws_of(self, name: str) -> MeritDraws:
@@ -177,7 +205,7 @@ class MeritSource:
         reasons = self._one_level(found)
         reasons = [
             reason or no_number
-            for reason, no_number in zip(reasons, _not_finite(found.values), strict=True)
+            for reason, no_number in zip(reasons, not_finite(found.values), strict=True)
         ]
         ranked = np.array([not reason for reason in reasons], dtype=bool)
         n = len(self.candidates)
@@ -207,9 +235,15 @@ class MeritSource:
 
     def quantity(self, name: str) -> Quantity:
         """Draws of a merit, of a condition or of a figure of the feedstock."""
-        if name not in self._known:
-            self._known[name] = self._make(name)
-        return self._known[name]
+        if name not in self._made:
+            self._made[name] = self._make(name)
+        return self._made[name]
+
+    def _model(self, name: str) -> Quantity:
+        """Draws of what one model tells."""
+        if name not in self._told:
+            self._told[name] = self._predict(name)
+        return self._told[name]
 
     def _make(self, name: str) -> Quantity:
         if name in self.facts.expressions:
@@ -217,54 +251,57 @@ class MeritSource:
         if name in CONDITION_COLUMNS or name in FEED_COLUMNS:
             return self._column(name)
         made = {
-            "electrode_F_per_g": self._electrode,
+            "electrode_F_per_g": partial(self._model, "capacitance"),
             "cell_F_per_g": self._cell,
             "carbon_g_per_kg_d": self._carbon,
             "device_F_per_kg_d": self._device,
             "energy_Wh_per_kg": self._energy,
-            "esr_area_ohm_cm2": self._resistance,
+            "esr_area_ohm_cm2": partial(self._model, "esr_area"),
             "cost_per_kg_d": self._cost,
             "cost_per_device_F": self._cost_per_farad,
         }
         return made[name]()
 
-    def _electrode(self) -> Quantity:
-        return self._known["capacitance"]
-
-    def _resistance(self) -> Quantity:
-        return self._known["esr_area"]
-
     def _cell(self) -> Quantity:
         # Equal electrodes: the cell figure is a quarter of the electrode figure.
-        found = self._known["capacitance"]
+        found = self._model("capacitance")
         return Quantity(found.values / 4, found.reasons, found.models, found.counts)
 
     def _carbon(self) -> Quantity:
         """Finished carbon per dry feed. [g/kg]"""
-        char, step = self._known["char_yield"], self._known["activation_yield"]
-        why = [r if on else "" for r, on in zip(step.reasons, self._activated, strict=True)]
+        char, step = self._model("char_yield"), self._model("activation_yield")
         whole = np.where(self._activated, step.values / 100, 1.0)
-        reasons = _first(_of("char_yield", char.reasons), _of("activation_yield", why))
-        return Quantity(
-            10.0 * char.values * whole, reasons, (*char.models, *step.models), char.counts
+        models = (*char.models, *step.models)
+        return Quantity(10.0 * char.values * whole, self._reasons_carbon(), models, char.counts)
+
+    def _reasons_carbon(self) -> list[str]:
+        step = zip(self._reasons["activation_yield"], self._activated, strict=True)
+        why = [reason if on else "" for reason, on in step]
+        return first_reasons(
+            naming("char_yield", self._reasons["char_yield"]), naming("activation_yield", why)
+        )
+
+    def _reasons_apart(self) -> list[str]:
+        return first_reasons(
+            self._reasons_carbon(), naming("capacitance", self._reasons["capacitance"])
         )
 
     def _device(self) -> Quantity:
-        return self._device_apart() if self.joint_reason else self._known["device_farads"]
+        return self._device_apart() if self.joint_reason else self._model("device_farads")
 
     def _device_apart(self) -> Quantity:
         cell, carbon = self._cell(), self._carbon()
         return Quantity(
             carbon.values * cell.values,
-            _first(carbon.reasons, _of("capacitance", cell.reasons)),
+            self._reasons_apart(),
             (*carbon.models, *cell.models),
             (*carbon.counts, *cell.counts),
         )
 
     def _has_drop(self) -> bool:
         """Whether the ohmic drop is known for every candidate that has a capacitance."""
-        esr, cell = self._known["esr_area"], self._known["capacitance"]
-        unknown = [bool(e) and not c for e, c in zip(esr.reasons, cell.reasons, strict=True)]
+        esr, cell = self._reasons["esr_area"], self._reasons["capacitance"]
+        unknown = [bool(e) and not c for e, c in zip(esr, cell, strict=True)]
         return self.facts.drop_A_per_cm2 is not None and not any(unknown)
 
     def _energy(self) -> Quantity:
@@ -275,23 +312,23 @@ class MeritSource:
             return Quantity(cell.values, [why] * len(self.candidates), cell.models, cell.counts)
         models = cell.models
         if self.energy_drop:
-            esr = self._known["esr_area"]
+            esr = self._model("esr_area")
             volts = volts - self.facts.drop_A_per_cm2 * esr.values
             volts = np.where(volts > 0, volts, np.nan)
             models = (*models, *esr.models)
         return Quantity(0.5 * cell.values * volts**2 / 3.6, cell.reasons, models, cell.counts)
 
     def _cost(self) -> Quantity:
-        char = self._known["char_yield"]
+        char = self._model("char_yield")
         cost, reasons = cost_per_kg(self.candidates, char.values, self.facts)
-        reasons = _first(_of("char_yield", char.reasons), reasons)
+        reasons = first_reasons(naming("char_yield", char.reasons), reasons)
         return Quantity(cost, reasons, char.models, char.counts)
 
     def _cost_per_farad(self) -> Quantity:
         cost, device = self.quantity("cost_per_kg_d"), self._device()
         with np.errstate(all="ignore"):
             values = cost.values / device.values
-        reasons = _first(_of("device_farads", device.reasons), cost.reasons)
+        reasons = first_reasons(naming("device_farads", device.reasons), cost.reasons)
         models = tuple(dict.fromkeys([*cost.models, *device.models]))
         return Quantity(values, reasons, models, tuple({*cost.counts, *device.counts}))
 
@@ -316,7 +353,7 @@ class MeritSource:
         reasons = [""] * len(self.candidates)
         for part, found in parts.items():
             why = [f"{merit_words(part)}: {r}" if r else "" for r in found.reasons]
-            reasons = _first(reasons, why if part in MERITS else found.reasons)
+            reasons = first_reasons(reasons, why if part in MERITS else found.reasons)
         return Quantity(
             np.broadcast_to(values, (self.n_draws, len(self.candidates))),
             reasons,
@@ -331,47 +368,30 @@ class MeritSource:
             self.candidates, found.reasons, models, words=WHAT, counts=list(found.counts)
         )
 
-    def _predict(self, name: str, order: np.ndarray | None) -> Quantity:
-        """Draws on the natural scale and, per candidate, why there are none."""
+    def _not_covered(self, name: str) -> list[str]:
+        """Per candidate why a model says nothing of it, or ""."""
+        if not self.is_fitted(name):
+            return [f"{NO_MODEL} {WHAT[name]}"] * len(self.candidates)
+        return not_covered(self._models[name], self.candidates)
+
+    def _predict(self, name: str) -> Quantity:
+        """Draws on the natural scale."""
         counts = {
             "char_yield": ("n_yields",),
             "activation_yield": ("n_yields",),
             "esr_area": ("n_resistances",),
             "device_farads": ("n_yields", "n_cells"),
         }.get(name, ("n_cells",))
-        n = len(self.candidates)
-        if order is None:
-            nothing = np.full((self.n_draws, n), np.nan)
-            return Quantity(nothing, [f"{NO_MODEL} {WHAT[name]}"] * n, (name,), counts)
-        model, draws = self._models[name], self._draws[name].iloc[order].reset_index(drop=True)
-        eta = predict_draws(model, draws, self.candidates)
-        return Quantity(natural(model, eta), not_covered(model, self.candidates), (name,), counts)
-
-
-def _not_finite(values: np.ndarray) -> list[str]:
-    """Per candidate why it is not ranked where draws of it are no numbers, or ""."""
-    if not len(values):
-        return [""] * values.shape[1]
-    reasons = []
-    for part in np.mean(~np.isfinite(values), axis=0):
-        much = "all" if part == 1 else percent(part)
-        reason = (
-            f"{much} of its draws are no numbers (a division by zero, a log or root of what is "
-            "below zero, or too large a value)"
-        )
-        reasons.append(reason if part > 0 else "")
-    return reasons
-
-
-def _of(name: str, reasons: Sequence[str]) -> list[str]:
-    """Reasons with the quantity they are about in front, where they do not name it."""
-    told = (NO_MODEL, *(f"{words}: " for words in WHAT.values()))
-    return [r if not r or r.startswith(told) else f"{WHAT[name]}: {r}" for r in reasons]
-
-
-def _first(reasons: Sequence[str], more: Sequence[str]) -> list[str]:
-    """Per candidate the first reason given."""
-    return [a or b for a, b in zip(reasons, more, strict=True)]
+        if self._whole is not None:
+            whole, places = self._whole
+            values = whole._model(name).values[:, places]
+        elif name in self._order:
+            draws = self._draws[name].iloc[self._order[name]].reset_index(drop=True)
+            eta = predict_draws(self._models[name], draws, self.candidates)
+            values = natural(self._models[name], eta)
+        else:
+            values = np.full((self.n_draws, len(self.candidates)), np.nan)
+        return Quantity(values, self._reasons[name], (name,), counts)
 
 
 def _float(value: object) -> float:

@@ -1,11 +1,10 @@
 """The predicted best condition of each feedstock, never outside what was tested."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from itertools import product
 
 import numpy as np
 import pandas as pd
-from scipy.optimize import nnls
 
 from charscreen.models.covariates import is_activated
 from charscreen.rank.candidates import COLUMNS, CONDITION, candidate_name, condition_keys
@@ -14,6 +13,8 @@ from charscreen.rank.merits import MeritSource
 MOST_POINTS = 400
 """Conditions tried per activation."""
 MOST_LEVELS = 9
+MOST_ASKED = 2000
+"""Conditions asked at once, so that the draws take little room."""
 LEAST_GAIN = 0.01
 """Gain over the best tested condition from which on another one is worth naming."""
 _STEPS = {
@@ -65,10 +66,12 @@ def predicted_candidates(
     """
     chosen: list[dict] = []
     added: dict[tuple, dict] = {}
-    for feedstock in sorted(set(tested["feedstock"])):
-        grid = _grid(tested, feedstock)
-        both = pd.concat([tested, grid], ignore_index=True)
-        source = source_of(both)
+    conditions = {
+        activation: _conditions(tested[tested["activation"] == activation], activation)
+        for activation in sorted(set(tested["activation"]))
+    }
+    feedstocks = sorted(set(tested["feedstock"]))
+    for feedstock, both, source in _asked(tested, feedstocks, conditions, source_of):
         mine = (both["feedstock"] == feedstock).to_numpy()
         is_new = np.arange(len(both)) >= len(tested)
         for merit in merits:
@@ -124,6 +127,8 @@ def inside_hull(points: np.ndarray, tested: np.ndarray) -> np.ndarray:
     A point is inside where weights of 0 or more that add up to 1 give it from the tested ones;
     found by least squares with weights of 0 or more (Lawson & Hanson 1974, from memory).
     """
+    from scipy.optimize import nnls
+
     low, span = tested.min(axis=0), np.ptp(tested, axis=0)
     span = np.where(span > 0, span, 1.0)
     corners = np.vstack([((tested - low) / span).T, np.ones(len(tested))])
@@ -134,20 +139,44 @@ def inside_hull(points: np.ndarray, tested: np.ndarray) -> np.ndarray:
     return np.array(inside, dtype=bool)
 
 
-def _grid(tested: pd.DataFrame, feedstock: str) -> pd.DataFrame:
+def _asked(
+    tested: pd.DataFrame,
+    feedstocks: Sequence[str],
+    conditions: Mapping[str, pd.DataFrame],
+    source_of: Callable[[pd.DataFrame], MeritSource],
+) -> Iterator[tuple[str, pd.DataFrame, MeritSource]]:
+    """Each feedstock with the candidates asked for it, tested ones first, and their source.
+
+    Models are asked for several feedstocks at once, so that the tested ones are not predicted anew
+    for each; what counts as ranked still hangs on the tested ones and its own grid alone.
+    """
+    grids = {feedstock: _grid(tested, feedstock, conditions) for feedstock in feedstocks}
+    most = max(1, MOST_ASKED // max(1, *(len(grid) for grid in grids.values())))
+    for first in range(0, len(feedstocks), most):
+        some = feedstocks[first : first + most]
+        parts = [tested, *(grids[feedstock] for feedstock in some)]
+        whole = source_of(pd.concat(parts, ignore_index=True))
+        start = len(tested)
+        for feedstock in some:
+            end = start + len(grids[feedstock])
+            source = whole.only(np.r_[: len(tested), start:end])
+            yield feedstock, source.candidates, source
+            start = end
+
+
+def _grid(
+    tested: pd.DataFrame, feedstock: str, conditions: Mapping[str, pd.DataFrame]
+) -> pd.DataFrame:
     """Conditions to try for a feedstock, those it was tested at left out."""
     own = tested[tested["feedstock"] == feedstock]
-    parts = []
-    for activation in sorted(set(own["activation"])):
-        like = tested[tested["activation"] == activation]
-        parts.append(_conditions(like).assign(activation=activation))
+    parts = [conditions[activation] for activation in sorted(set(own["activation"]))]
     grid = unmeasured(pd.concat(parts, ignore_index=True), feedstock)
     done = set(condition_keys(own))
     kept = [key not in done for key in condition_keys(grid)]
     return grid[kept].reset_index(drop=True)
 
 
-def _conditions(like: pd.DataFrame) -> pd.DataFrame:
+def _conditions(like: pd.DataFrame, activation: str) -> pd.DataFrame:
     """Conditions within the range of candidates of one activation."""
     distinct = like[CONDITION[1:]].drop_duplicates().reset_index(drop=True)
     activated = is_activated(distinct["activation"]).any()
@@ -169,7 +198,7 @@ def _conditions(like: pd.DataFrame) -> pd.DataFrame:
         inside = inside_hull(_scaled(grid), _scaled(distinct[vary]))
         points = pd.concat([points, grid[inside].assign(**fixed)], ignore_index=True)
     points = points.drop_duplicates().reset_index(drop=True)
-    return points.reindex(columns=CONDITION)
+    return points.reindex(columns=CONDITION).assign(activation=activation)
 
 
 def _levels(values: pd.Series, name: str, most: int) -> np.ndarray:

@@ -10,7 +10,7 @@ from charscreen.arithmetic import evaluate
 from charscreen.rank.cost import PRICES
 from charscreen.rank.facts import Facts
 from charscreen.rank.merits import MeritSource
-from charscreen.rank.sensitivity import price_sensitivity, thinned
+from charscreen.rank.sensitivity import median_bounds, price_sensitivity, thinning
 
 COSTS = ("cost_per_device_F", "cost_per_kg_d")
 FEED = "price_per_kg"
@@ -20,6 +20,7 @@ PRICE_WORDS = {
     "koh_per_kg": ("of KOH", "kg"),
     "acid_per_L": ("of acid", "L"),
 }
+_SLACK = 1e-9  # of a median, so that rounding leaves no candidate out that may be the best
 _TIMES = 10.0
 """Feed is tried up to so many times the price of the dearest."""
 
@@ -61,7 +62,7 @@ def sweep_prices(
     from the costs at each. Feed is tried from nothing to ten times the price of the dearest feed
     or, where none has a price, of that at which feed makes up half of what the choice costs now.
     """
-    merit = next((name for name in merits if _parts(name, facts)), "")
+    merit = priced_merit(merits, facts)
     ranked = ranking.loc[ranking["merit"] == merit, "candidate"].tolist()
     if not ranked:
         return "", []
@@ -71,10 +72,11 @@ def sweep_prices(
     names = source.candidates.loc[found.ranked, "candidate"].tolist()
     sign = 1.0 if found.better == "more" else -1.0
     need = _parts(merit, facts)
+    fewer = source.every(thinning(source.n_draws))
 
     def parts_at(changed: Facts) -> dict[str, np.ndarray]:
-        at = source.at(changed)
-        return {name: thinned(at.quantity(name).values[:, found.ranked]) for name in need}
+        at = fewer.at(changed)
+        return {name: at.quantity(name).values[:, found.ranked] for name in need}
 
     now_parts = parts_at(facts)
 
@@ -82,7 +84,8 @@ def sweep_prices(
         return {name: (new - now_parts[name]) / by for name, new in parts_at(changed).items()}
 
     def swept(name: str, now: float, unit: str, slope: Mapping, top: float | None = None):
-        score = _scores(now_parts, slope, now, lambda p: sign * _merit(merit, p, facts))
+        straight = None if merit in facts.expressions else sign
+        score = _scores(now_parts, slope, now, lambda p: sign * _merit(merit, p, facts), straight)
         return price_sensitivity(score, names, price=name, now=now, unit=unit, top=top)
 
     tables = []
@@ -98,6 +101,11 @@ def sweep_prices(
     for name, slope in slopes.items() if top > 0 else ():
         tables.append(swept(name, _feed_price(facts, name), f"{currency}/kg", slope, top))
     return (merit, tables) if tables else ("", [])
+
+
+def priced_merit(merits: Sequence[str], facts: Facts) -> str:
+    """The first merit that prices enter, or "" without one."""
+    return next((name for name in merits if _parts(name, facts)), "")
 
 
 def _parts(merit: str, facts: Facts) -> list[str]:
@@ -118,19 +126,35 @@ def _scores(
     slope: Mapping[str, np.ndarray],
     now: float,
     merit_of: Callable[[Mapping[str, np.ndarray]], np.ndarray],
+    straight: float | None,
 ) -> Callable[[float], np.ndarray]:
-    """Medians (n,) of the merit by price; worked out anew only for those that the price moves."""
+    """Medians (n,) of the merit by price; worked out anew only for those that the price moves.
+
+    Where the merit is `straight` times its one part, those that cannot be the best at a price are
+    minus infinity there: the bounds of their median lie below another one.
+    """
     moves = np.any([(step != 0).any(axis=0) for step in slope.values()], axis=0)
     fixed = np.median(merit_of(now_parts), axis=0)
+    if straight is not None:
+        (part,) = now_parts
+        both = straight * np.stack([now_parts[part], slope[part]], axis=2)
+        low, high = median_bounds(both)
+    others = fixed[~moves].max(initial=-np.inf)
 
     def score(amount: float) -> np.ndarray:
-        found = fixed.copy()
-        if moves.any():
+        found, able = fixed.copy(), moves
+        if straight is not None:
+            by = np.array([1.0, amount - now])
+            ends = np.where(by > 0, low, high) @ by, np.where(by > 0, high, low) @ by
+            least = max(others, ends[0][moves].max(initial=-np.inf))
+            able = moves & (ends[1] >= least - _SLACK * abs(least))
+            found[moves & ~able] = -np.inf
+        if able.any():
             moved = {
-                name: values[:, moves] + (amount - now) * slope[name][:, moves]
+                name: values[:, able] + (amount - now) * slope[name][:, able]
                 for name, values in now_parts.items()
             }
-            found[moves] = np.median(merit_of(moved), axis=0)
+            found[able] = np.median(merit_of(moved), axis=0)
         return found
 
     return score

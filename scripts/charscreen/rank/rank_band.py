@@ -1,7 +1,8 @@
 """A joint credible set of the whole ranking: a band of ranks that holds it with a stated chance."""
 
 import numpy as np
-from scipy.stats import rankdata
+
+from charscreen.rank.draw_ranks import count_ranks, draw_ranks
 
 
 def rank_band(values: np.ndarray, *, probability: float = 0.9) -> tuple[np.ndarray, np.ndarray]:
@@ -32,8 +33,7 @@ def rank_band(values: np.ndarray, *, probability: float = 0.9) -> tuple[np.ndarr
     values = np.asarray(values, dtype=float)
     if values.ndim != 2 or 0 in values.shape:
         raise ValueError("values must hold at least one draw of at least one candidate")
-    first = rankdata(-values, method="min", axis=1).astype(np.int64)
-    last = rankdata(-values, method="max", axis=1).astype(np.int64)
+    first, last = draw_ranks(values)
     spare = int(np.floor(len(values) * (1 - probability) + 1e-9))
     bands = [_greedy(first, last, spare), _order_statistics(first, last, spare)]
     return min(bands, key=lambda band: int((band[1] - band[0]).sum()))
@@ -41,17 +41,14 @@ def rank_band(values: np.ndarray, *, probability: float = 0.9) -> tuple[np.ndarr
 
 def share_inside(values: np.ndarray, lo: np.ndarray, hi: np.ndarray) -> float:
     """Share of the draws whose every rank lies in a band."""
-    first = rankdata(-values, method="min", axis=1)
-    last = rankdata(-values, method="max", axis=1)
+    first, last = draw_ranks(np.asarray(values, dtype=float))
     return float(((first >= lo) & (last <= hi)).all(axis=1).mean())
 
 
 def _greedy(first: np.ndarray, last: np.ndarray, spare: int) -> tuple[np.ndarray, np.ndarray]:
     n = first.shape[1]
     columns = np.arange(n)
-    at_lo, at_hi = np.zeros((n, n + 2), dtype=np.int64), np.zeros((n, n + 2), dtype=np.int64)
-    np.add.at(at_lo, (np.broadcast_to(columns, first.shape), first), 1)
-    np.add.at(at_hi, (np.broadcast_to(columns, last.shape), last), 1)
+    at_lo, at_hi = (np.pad(count_ranks(ranks), ((0, 0), (0, 1))) for ranks in (first, last))
     stay = np.ones(len(first), dtype=bool)
     while True:
         lo = (at_lo > 0).argmax(axis=1)
@@ -89,9 +86,11 @@ def _order_statistics(
     first: np.ndarray, last: np.ndarray, spare: int
 ) -> tuple[np.ndarray, np.ndarray]:
     """Band of the draws that are least extreme in their most extreme rank."""
-    n_draws = len(first)
-    low = rankdata(first, method="max", axis=0)
-    high = rankdata(-last, method="max", axis=0)
+    n_draws, n = first.shape
+    columns = np.arange(n)
+    # Draws in which a candidate ranks no further down, and no further up, than in this one.
+    low = np.cumsum(count_ranks(first), axis=1)[columns, first]
+    high = np.cumsum(count_ranks(last)[:, ::-1], axis=1)[:, ::-1][columns, last]
     # Small where some candidate stands among its own outermost ranks.
     extreme = np.minimum(low, high).min(axis=1)
     keep = np.argsort(-extreme, kind="stable")[: n_draws - spare]

@@ -6,9 +6,9 @@ from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.stats import rankdata
 
 from charscreen.rank.candidates import CONDITION
+from charscreen.rank.draw_ranks import count_ranks, draw_ranks
 from charscreen.rank.facts import Facts
 from charscreen.rank.feedstocks import feedstock_summary, rank_feedstocks
 from charscreen.rank.limits import chances_to_meet, limit_summary
@@ -129,19 +129,16 @@ def rank_statistics(
     total = {name: np.zeros(n) for name in ("rank", "best", "top3", "loss", "beaten")}
     first_counts = np.zeros((n, n + 1), dtype=np.int64)
     last_counts = np.zeros((n, n + 1), dtype=np.int64)
-    columns = np.arange(n)
     for part in _chunks(values):
-        first = rankdata(-part, method="min", axis=1).astype(np.int64)
-        last = rankdata(-part, method="max", axis=1).astype(np.int64)
+        first, last = draw_ranks(part)
         tied = last - first + 1
         total["rank"] += ((first + last) / 2).sum(axis=0)
         total["best"] += ((first == 1) / tied).sum(axis=0)
         total["top3"] += (np.clip(4 - first, 0, tied) / tied).sum(axis=0)
         total["loss"] += (part.max(axis=1, keepdims=True) - part).sum(axis=0)
         total["beaten"] += (part[:, [best]] > part).sum(axis=0)
-        where = np.broadcast_to(columns, first.shape)
-        np.add.at(first_counts, (where, first), 1)
-        np.add.at(last_counts, (where, last), 1)
+        first_counts += count_ranks(first)
+        last_counts += count_ranks(last)
     mean = {name: value / n_draws for name, value in total.items()}
     return pd.DataFrame(
         {

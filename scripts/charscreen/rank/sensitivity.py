@@ -14,6 +14,7 @@ PRICE, FEED_PRICE = "price", "feed price"
 _SHARES = np.arange(0, 101)  # of the weight, in percent
 _FACTORS = np.round(np.geomspace(0.1, 10, 81), 4)  # times the price now
 _SHARES_OF_TOP = np.r_[0.0, np.geomspace(0.001, 1, 121)]  # steps as wide as those of the factors
+_JUST = 1 - 1e-9  # so that rounding leaves no candidate out that may be the best
 _MOST_DRAWS = 1000  # medians of many draws at many weights; enough for the order of the best
 
 
@@ -53,7 +54,7 @@ def weight_sensitivity(
     merits = list(weights)
     if len(merits) < 2:
         return pd.DataFrame(columns=COLUMNS)
-    candidates, values = common_draws(thinned(draws), merits, better)
+    candidates, values = common_draws(draws[:: thinning(len(draws))], merits, better)
     if not candidates or not len(values):
         return pd.DataFrame(columns=COLUMNS)
     if wishes:
@@ -66,6 +67,7 @@ def weight_sensitivity(
     with np.errstate(divide="ignore"):
         logs = np.log(parts)
     whole = sum(weights.values())
+    low, high = median_bounds(logs)
     tables = []
     for k, name in enumerate(merits):
         rest = np.array([0.0 if j == k else weights[m] for j, m in enumerate(merits)])
@@ -75,7 +77,10 @@ def weight_sensitivity(
         def score(share: float, k: int = k, rest: np.ndarray = rest) -> np.ndarray:
             at = rest / rest.sum() * (1 - share / 100)
             at[k] = share / 100
-            return np.median(overall_of_logs(logs, at), axis=0)
+            able = overall_of_logs(high, at) >= _JUST * overall_of_logs(low, at).max()
+            medians = np.full(len(candidates), -np.inf)
+            medians[able] = np.median(overall_of_logs(logs[:, able], at), axis=0)
+            return medians
 
         now = 100 * weights[name] / whole
         tables.append(_stretches(score, _SHARES, candidates, ("weight", name, "%"), now))
@@ -169,6 +174,25 @@ def sensitivity_sentences(
     return sentences
 
 
+def median_bounds(parts: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Bounds (n_candidates, n_parts) by part; the median of a weighted sum lies between theirs.
+
+    Parameters
+    ----------
+    parts : (n_draws, n_candidates, n_parts) array
+        Draws of what is added up, with weights not below zero.
+
+    Notes
+    -----
+    Of m parts each lies above its bound in under a share 1/(2m) of the draws, so in under half of
+    them any does: in more than half the sum does not exceed that of the bounds. Below likewise.
+    """
+    n_draws, _, m = parts.shape
+    spare = (n_draws - 1) // (2 * m)
+    ordered = np.partition(parts, [spare, n_draws - 1 - spare], axis=0)
+    return ordered[spare], ordered[n_draws - 1 - spare]
+
+
 def _stretches(
     score: Callable[[float], np.ndarray],
     grid: np.ndarray,
@@ -194,7 +218,6 @@ def _stretches(
     return table
 
 
-def thinned(draws):
-    """At most so many draws, evenly taken."""
-    step = -(-len(draws) // _MOST_DRAWS)
-    return draws[::step]
+def thinning(n_draws: int) -> int:
+    """Of how many draws one is taken, so that they are enough for the order of the best."""
+    return max(1, -(-n_draws // _MOST_DRAWS))

@@ -1,5 +1,8 @@
 """Critical values for many comparisons of estimated means at once, by the multivariate t."""
 
+from functools import lru_cache
+from typing import NamedTuple
+
 import numpy as np
 from scipy.optimize import brentq
 from scipy.special import gammaincinv, ndtr, ndtri, stdtrit
@@ -111,13 +114,12 @@ def limits_against_each(
     limits = np.zeros((n, n))
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(se > 0, 1 / (se * quantile), 0.0)
-    errors, stretch, which = _points(covariance, df, seed)
+    points = _points(covariance, df, seed)
     for i in range(n):
         others = np.flatnonzero(se[i] > 0)
         if len(others):
-            size = (errors[others] - errors[i]) * scale[i, others, None]
-            size *= stretch[which[i, others]]
-            factor = np.quantile(size.max(axis=0), probability, method="higher")
+            largest = _largest_error(points, i, others, scale[i, others])
+            factor = np.quantile(largest, probability, method="higher")
             limits[i, others] = factor * quantile[i, others]
     return limits
 
@@ -158,12 +160,12 @@ def limits_all_pairs(
     quantile = _t_quantile(df, 1 - (1 - probability) / (n * (n - 1)))
     with np.errstate(divide="ignore", invalid="ignore"):
         scale = np.where(se > 0, 1 / (se * quantile), 0.0)
-    errors, stretch, which = _points(covariance, df, seed)
-    largest = np.zeros(errors.shape[1])
+    points = _points(covariance, df, seed)
+    largest = np.zeros(points.errors.shape[1])
     for i in range(n - 1):
-        size = (errors[i + 1 :] - errors[i]) * scale[i, i + 1 :, None]
-        size *= stretch[which[i, i + 1 :]]
-        np.maximum(largest, np.abs(size, out=size).max(axis=0), out=largest)
+        others = np.arange(i + 1, n)
+        found = _largest_error(points, i, others, scale[i, others], two_sided=True)
+        np.maximum(largest, found, out=largest)
     factor = np.quantile(largest, probability, method="higher")
     return np.where(se > 0, factor * quantile, 0.0)
 
@@ -191,14 +193,52 @@ def _t_quantile(df: np.ndarray, probability: float) -> np.ndarray:
     return stdtrit(np.minimum(np.where(np.isfinite(df), df, _LARGE_DF), _LARGE_DF), probability)
 
 
-def _points(covariance: np.ndarray, df: np.ndarray, seed: int):
-    """Errors (n, points) of the means, stretches (m, points) by df, and which pair takes which.
+class _Points(NamedTuple):
+    """Quasi-random points of the multivariate t.
 
-    The stretch of a pair is sqrt(df / chi-square), from one quasi-random number per point.
+    Parameters
+    ----------
+    errors : (n, points) array
+        Errors of the means.
+    stretch : (m, points) array
+        sqrt(df / chi-square) by distinct degrees of freedom, from one number per point.
+    which : (n, n) int array
+        Which of these each pair takes.
     """
+
+    errors: np.ndarray
+    stretch: np.ndarray
+    which: np.ndarray
+
+
+def _largest_error(
+    points: _Points, i: int, others: np.ndarray, scale: np.ndarray, *, two_sided: bool = False
+) -> np.ndarray:
+    """Largest of the scaled errors of the differences of others from one mean, by point."""
+    which = points.which[i, others]
+    order = np.argsort(which, kind="stable")
+    kinds, starts = np.unique(which[order], return_index=True)
+    size = points.errors[others[order]]
+    size -= points.errors[i]
+    size *= scale[order, None]
+    if two_sided:
+        np.abs(size, out=size)
+    # A stretch is above zero, so the largest of those that take the same one stays the largest.
+    largest = [part.max(axis=0) for part in np.split(size, starts[1:])]
+    return (np.array(largest) * points.stretch[kinds]).max(axis=0)
+
+
+def _points(covariance: np.ndarray, df: np.ndarray, seed: int) -> _Points:
+    """Points for means of some covariance, whose differences have these degrees of freedom."""
+    of_means, of_differences = (np.asarray(a, dtype=float).tobytes() for a in (covariance, df))
+    return _points_of(len(covariance), of_means, of_differences, seed)
+
+
+@lru_cache(maxsize=1)  # both sets of limits of a merit rest on the same points
+def _points_of(n: int, covariance_bytes: bytes, df_bytes: bytes, seed: int) -> _Points:
     from scipy.stats import qmc
 
-    n = len(covariance)
+    covariance, df = (np.frombuffer(b).reshape(n, n) for b in (covariance_bytes, df_bytes))
     points = POINTS
     while points > 2**11 and points * n * n > _MOST_VALUES:
         points //= 2
@@ -215,7 +255,7 @@ def _points(covariance: np.ndarray, df: np.ndarray, seed: int):
     distinct, which = np.unique(known, return_inverse=True)
     chi = np.array([2 * gammaincinv(d / 2, uniform[:, -1]) for d in distinct])
     errors = factor @ ndtri(uniform[:, :-1]).T
-    return errors, np.sqrt(distinct[:, None] / chi), which.reshape(df.shape)
+    return _Points(errors, np.sqrt(distinct[:, None] / chi), which.reshape(df.shape))
 
 
 def _gauss(low: float, high: float, nodes: int) -> tuple[np.ndarray, np.ndarray]:
