@@ -87,7 +87,7 @@ def _plain_terms(formula: str, data: pd.DataFrame):
     levels: dict[str, list[str]] = {}
     for name in used:
         if _is_text(data[name]):
-            levels[name] = sorted(set(data[name]))
+            levels[name] = sorted(data[name].unique())
         elif not _is_finite(data[name]):
             return None
     for term in terms:
@@ -103,7 +103,7 @@ def _is_text(column: pd.Series) -> bool:
     """Whether a column holds text in every row, and no levels beyond those."""
     if isinstance(column.dtype, pd.CategoricalDtype):
         return False
-    return all(isinstance(value, str) for value in column.to_numpy(object))
+    return pd.api.types.infer_dtype(column.to_numpy(object), skipna=False) == "string"
 
 
 def _is_finite(column: pd.Series) -> bool:

@@ -111,7 +111,8 @@ class Likelihood(CrossProducts):
             phi2 = float(theta[self.second] ** 2)
             grown = 1.0 + phi2 * own
             w2 = phi2 / grown
-            C = C - beside.T @ (beside * w2[:, None])
+            halved = beside * np.sqrt(w2)[:, None]
+            C = C - halved.T @ halved
             value += float(np.log(grown).sum())
         m, q = self.c - 1, self.q
         s = np.ones(m)
@@ -122,9 +123,10 @@ class Likelihood(CrossProducts):
         if trouble:
             raise np.linalg.LinAlgError("the core is not positive definite.")
         value += 2.0 * float(np.log(factor.diagonal()).sum())
-        inverse, _ = dpotri(factor, lower=1)
-        adjoint = np.empty((m + 1, m + 1))
-        adjoint[:m, :m] = np.tril(inverse) + np.tril(inverse, -1).T
+        inverse, _ = dpotri(factor, lower=1)  # above its diagonal there is nothing
+        adjoint = np.zeros((m + 1, m + 1))
+        np.add(inverse, inverse.T, out=adjoint[:m, :m])
+        adjoint[np.arange(m), np.arange(m)] = inverse.diagonal()
         h = s * C[:m, m]
         v = adjoint[:m, :m] @ h
         r2 = C[m, m] - h @ v
@@ -132,7 +134,6 @@ class Likelihood(CrossProducts):
         gradient = np.zeros(self.K)
         if not self.K:
             return value, gradient
-        adjoint[m] = adjoint[:, m] = 0.0
         ends = np.append(v, -1.0)
         adjoint += (self.nu / r2) * np.multiply.outer(ends, ends)
         s_all = np.append(s, 1.0)
@@ -140,7 +141,9 @@ class Likelihood(CrossProducts):
             pull = 2.0 * ((C[:q] * s_all) * adjoint[:q]).sum(axis=1)
             for k in self.rest:
                 gradient[k] = pull[self.place[k]].sum()
-        by_core = adjoint * np.multiply.outer(s_all, s_all)
+        by_core = adjoint
+        by_core *= s_all[:, None]
+        by_core *= s_all
         by_own, by_beside = own, beside
         if self.second is not None:
             turned = beside @ by_core

@@ -14,6 +14,7 @@ STEEP = 1e-6
 OFF_ZERO = np.geomspace(0.003, 100.0, 30)  # where a ratio found to be zero is tried
 SAME_CURVATURE = 10.0  # a Newton step that lowers the slope by less needs new second derivatives
 STEPS = 16
+FLAT, ROUNDED = 1e-9, 1e-12  # slopes that are small enough, and that are nothing but rounding
 COARSE = {"ftol": 1e-9, "gtol": 1e-5}  # Newton steps do the rest
 
 
@@ -181,10 +182,10 @@ def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     value, gradient = products.deviance(theta)
     steepness, curvature = _steepness(theta, gradient, free), None
     for _ in range(STEPS):
-        if steepness < 1e-9:
+        if steepness < ROUNDED:
             break
         if curvature is None:
-            curvature = np.linalg.eigh(_hessian(products, theta, free))
+            curvature = np.linalg.eigh(_hessian(products, theta, gradient, free))
         roots, axes = curvature
         if roots[0] <= 0:
             break
@@ -198,6 +199,8 @@ def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
         theta, value, gradient = trial, new_value, new_gradient
         steepness = _steepness(theta, gradient, free)
         if steepness * SAME_CURVATURE > before:
+            if steepness < FLAT:
+                break  # rounding lets it fall no further
             curvature = None
     return theta
 
@@ -207,16 +210,16 @@ def _steepness(theta: np.ndarray, gradient: np.ndarray, free: np.ndarray) -> flo
     return float(np.abs(gradient[free] * np.maximum(theta[free], 0.1)).max())
 
 
-def _hessian(products: Likelihood, theta: np.ndarray, free: np.ndarray) -> np.ndarray:
-    """Second derivatives of the deviance by the ratios above zero, from the gradient."""
+def _hessian(
+    products: Likelihood, theta: np.ndarray, gradient: np.ndarray, free: np.ndarray
+) -> np.ndarray:
+    """Second derivatives of the deviance by the ratios above zero, near enough for a step."""
     hessian = np.empty((free.size, free.size))
     for i, k in enumerate(free):
         step = 1e-5 * max(theta[k], 1e-2)
-        up, down = theta.copy(), theta.copy()
+        up = theta.copy()
         up[k] += step
-        down[k] -= step
-        rise = products.deviance(up)[1] - products.deviance(down)[1]
-        hessian[i] = rise[free] / (2.0 * step)
+        hessian[i] = (products.deviance(up)[1] - gradient)[free] / step
     return 0.5 * (hessian + hessian.T)
 
 

@@ -211,10 +211,8 @@ def power_profile(fit: MixedFit, values: np.ndarray, scale: str) -> dict:
     base = values / (100.0 - values) if scale == "logit" else values
     logs = np.log(base)
     z = logs - logs.mean()  # geometric mean 1: then no Jacobian is left
-    squares = [
-        fit.deletion.residual_squares(z if abs(power) < 1e-9 else np.expm1(power * z) / power)
-        for power in POWERS
-    ]
+    powered = [z if abs(power) < 1e-9 else np.expm1(power * z) / power for power in POWERS]
+    squares = fit.deletion.residual_squares(np.column_stack(powered))
     fine = np.linspace(POWERS[0], POWERS[-1], 801)
     curve = CubicSpline(POWERS, len(base) * np.log(squares))(fine)
     excess = curve - curve.min()
