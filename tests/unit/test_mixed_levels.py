@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
+from charscreen.mixed.crossproducts import group_levels
 from charscreen.mixed.levels import (
     cross_levels,
     cross_pairs,
@@ -69,3 +70,31 @@ def test_a_level_within_one_of_another_term():
     (lot, firing), _ = read_random(["lot", "firing"], frame)
     assert list(nested_in(lot, firing)) == [0, 1, 0, -1]
     assert nested_in(firing, lot) is None
+
+
+@pytest.mark.parametrize("ratio", [1.01, 4.0, 100.0, 5000.0])
+def test_few_cross_products_stand_for_many(ratio):
+    d = 0.3 * ratio ** np.random.default_rng(5).random(300)
+    d[[3, 7]] = d[11]  # equal ones, and the ends, must not divide by zero
+    d_group, shares = group_levels(d)
+    assert len(d_group) < 60
+    assert (d_group[0], d_group[-1]) == (d.min(), d.max())
+    for phi in [0.0, *np.geomspace(1e-6, 1e8, 40)]:
+        weight = phi / (1.0 + phi * d)
+        np.testing.assert_allclose(phi / (1.0 + phi * d_group) @ shares, weight, rtol=1e-12)
+        logs = np.log1p(phi * d_group) @ shares
+        np.testing.assert_allclose(logs, np.log1p(phi * d), rtol=0, atol=1e-12 * (1 + logs.max()))
+
+
+@pytest.mark.parametrize("d", [[2.0, 3.0, 2.0], [0.0, *np.linspace(1, 2, 50)], [1.0]])
+def test_few_kinds_of_cross_products_and_a_zero_stay_as_they_are(d):
+    d_group, shares = group_levels(np.array(d))
+    assert d_group.tolist() == sorted(set(d))
+    assert set(shares.ravel()) <= {0.0, 1.0}
+    assert (d_group @ shares).tolist() == d
+
+
+def test_no_level_makes_no_group():
+    d_group, shares = group_levels(np.zeros(0))
+    assert d_group.shape == (0,)
+    assert shares.shape == (0, 0)

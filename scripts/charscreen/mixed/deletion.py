@@ -100,17 +100,22 @@ class Deletion:
         cook = shift @ self._information @ shift / (len(shift) * self._fit._sigma2)
         return delta / self._root[rows], shift, float(cook)
 
-    def residual_squares(self, y: np.ndarray, X: np.ndarray | None = None) -> float:
-        """Penalised residual sum of squares of other values or columns at the same ratios.
+    def residual_squares(self, y: np.ndarray, X: np.ndarray | None = None) -> np.ndarray:
+        """Penalised residual sums of squares of other values or columns at the same ratios.
 
         Parameters
         ----------
-        y : (n,) array
-            Response.
+        y : (n,) or (n, k) array
+            Response, or k of them.
         X : (n, p) array, optional
             Columns of the fixed part; those of the fit where left out.
+
+        Returns
+        -------
+        float or (k,) array
         """
         X = self._fit._fixed.X if X is None else X
+        p = X.shape[1]
         both = np.column_stack([X, y]) * self._root[:, None]
         G = both.T @ both
         for rows, B in self._clusters:
@@ -118,7 +123,9 @@ class Deletion:
             G -= inner.T @ inner
         inner = self._across @ both
         G -= inner.T @ inner
-        return float(G[-1, -1] - G[-1, :-1] @ np.linalg.lstsq(G[:-1, :-1], G[:-1, -1])[0])
+        beside = G[:p, p:]
+        left = np.diag(G)[p:] - (beside * np.linalg.lstsq(G[:p, :p], beside)[0]).sum(axis=0)
+        return left if y.ndim == 2 else left[0]
 
     def _errors(self, rows: np.ndarray) -> np.ndarray | None:
         """Weighted errors of prediction from all other rows; None where these cannot predict."""
@@ -189,10 +196,10 @@ def _clusters(terms: Sequence) -> list[np.ndarray]:
 
 def _columns(term, rows: np.ndarray, root: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Levels of a term that some rows have, and its weighted columns for these, (rows, levels)."""
-    used = np.flatnonzero(term.codes[rows] >= 0)
-    levels, codes = np.unique(term.codes[rows[used]], return_inverse=True)
-    Z = np.zeros((len(rows), len(levels)))
-    Z[used, codes] = term.values[rows[used]] * root[used]
+    found = term.codes[rows]
+    levels = np.unique(found)
+    levels = levels[levels >= 0]
+    Z = (found[:, None] == levels) * (term.values[rows] * root)[:, None]
     return levels, Z
 
 
@@ -204,10 +211,11 @@ def _half_of_inverse(terms: Sequence, rows: np.ndarray, root: np.ndarray) -> np.
 
 def _half(Z: np.ndarray, VZ: np.ndarray) -> np.ndarray:
     """L^-1 (V^-1 Z)' with L L' = 1 + Z'V^-1 Z: what further columns Z take off V^-1, halved."""
-    from scipy.linalg import cholesky, solve_triangular
+    from scipy.linalg.lapack import dpotrf, dtrtrs
 
-    H = Z.T @ VZ + np.eye(Z.shape[1])
-    return solve_triangular(cholesky(H, lower=True), VZ.T, lower=True)
+    H = Z.T @ VZ
+    H[np.arange(len(H)), np.arange(len(H))] += 1.0
+    return dtrtrs(dpotrf(H, lower=1)[0], VZ.T, lower=1)[0]
 
 
 def _split(terms: Sequence) -> tuple[list[int], list[int]]:

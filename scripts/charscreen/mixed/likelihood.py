@@ -111,7 +111,8 @@ class Likelihood(CrossProducts):
             phi2 = float(theta[self.second] ** 2)
             grown = 1.0 + phi2 * own
             w2 = phi2 / grown
-            C = C - beside.T @ (beside * w2[:, None])
+            halved = beside * np.sqrt(w2)[:, None]
+            C = C - halved.T @ halved
             value += float(np.log(grown).sum())
         m, q = self.c - 1, self.q
         s = np.ones(m)
@@ -122,9 +123,10 @@ class Likelihood(CrossProducts):
         if trouble:
             raise np.linalg.LinAlgError("the core is not positive definite.")
         value += 2.0 * float(np.log(factor.diagonal()).sum())
-        inverse, _ = dpotri(factor, lower=1)
-        adjoint = np.empty((m + 1, m + 1))
-        adjoint[:m, :m] = np.tril(inverse) + np.tril(inverse, -1).T
+        inverse, _ = dpotri(factor, lower=1)  # above its diagonal there is nothing
+        adjoint = np.zeros((m + 1, m + 1))
+        np.add(inverse, inverse.T, out=adjoint[:m, :m])
+        adjoint[np.arange(m), np.arange(m)] = inverse.diagonal()
         h = s * C[:m, m]
         v = adjoint[:m, :m] @ h
         r2 = C[m, m] - h @ v
@@ -132,7 +134,6 @@ class Likelihood(CrossProducts):
         gradient = np.zeros(self.K)
         if not self.K:
             return value, gradient
-        adjoint[m] = adjoint[:, m] = 0.0
         ends = np.append(v, -1.0)
         adjoint += (self.nu / r2) * np.multiply.outer(ends, ends)
         s_all = np.append(s, 1.0)
@@ -140,7 +141,9 @@ class Likelihood(CrossProducts):
             pull = 2.0 * ((C[:q] * s_all) * adjoint[:q]).sum(axis=1)
             for k in self.rest:
                 gradient[k] = pull[self.place[k]].sum()
-        by_core = adjoint * np.multiply.outer(s_all, s_all)
+        by_core = adjoint
+        by_core *= s_all[:, None]
+        by_core *= s_all
         by_own, by_beside = own, beside
         if self.second is not None:
             turned = beside @ by_core
@@ -188,21 +191,21 @@ class Likelihood(CrossProducts):
         C, more = self._many_reduced(theta)
         log_v = log_v + more
         m, q = self.c - 1, self.q
-        H = C[:, :m, :m]
-        h = C[:, :m, m]
         if q:
-            scale = np.ones((count, m))
+            scale = np.ones((count, self.c))
             scale[:, :q] = theta[:, self.owner]
-            H = H * scale[:, :, None] * scale[:, None, :]
-            H[:, np.arange(q), np.arange(q)] += 1.0
-            h = h * scale
-        L = np.linalg.cholesky(H)
-        solved = solve_lower(L, h)
-        r2 = C[:, m, m] - (solved**2).sum(axis=1)
+            C *= scale[:, :, None]
+            C *= scale[:, None, :]
+            C[:, np.arange(q), np.arange(q)] += 1.0
+        # With the response as its last row, the factor holds the solution and the residual.
+        L = np.linalg.cholesky(C)
         logs = 2.0 * np.log(np.diagonal(L, axis1=1, axis2=2))
         log_v = log_v + logs[:, :q].sum(axis=1)
-        density = -0.5 * (log_v + logs[:, q:].sum(axis=1) + self.nu * np.log(r2))
-        return (density, log_v, r2, L, solved) if keep else (density, log_v, r2, None, None)
+        density = -0.5 * (log_v + logs[:, q:m].sum(axis=1) + self.nu * logs[:, m])
+        r2 = L[:, m, m] ** 2
+        if not keep:
+            return density, log_v, r2, None, None
+        return density, log_v, r2, L[:, :m, :m], L[:, m, :m]
 
     def _many_reduced(self, theta):
         """The core (m, c, c) after both eliminations, and log-determinants of the second."""
@@ -226,7 +229,8 @@ class Likelihood(CrossProducts):
         """`_many_reduced` from the products of classes."""
         c = self.c
         w = self.weights(theta[:, self.first, None] ** 2)
-        C = self.core - (w @ self.core_sums.reshape(len(self.d_group), -1)).reshape(-1, c, c)
+        C = (w @ self.core_sums.reshape(len(self.d_group), -1)).reshape(-1, c, c)
+        np.subtract(self.core, C, out=C)
         phi2 = theta[:, self.second, None] ** 2
         ones = np.column_stack([np.ones(len(theta)), w])
         grown = 1.0 + phi2 * (self._class_own[:, 0] - w @ self._class_own[:, 1:].T)
@@ -244,17 +248,19 @@ class Likelihood(CrossProducts):
             own, beside, C = (np.stack(piece) for piece in zip(*parts, strict=True))
         else:
             w = self.weights(phi[:, None])
-            C = self.core - (w @ self.core_sums.reshape(len(self.d_group), -1)).reshape(-1, c, c)
+            C = (w @ self.core_sums.reshape(len(self.d_group), -1)).reshape(-1, c, c)
+            np.subtract(self.core, C, out=C)
         if self.second is None:
             return C, np.zeros(len(theta))
         phi2 = theta[:, self.second, None] ** 2
         if self.core_sums is not None:
-            L2 = len(self.own)
             own = self.own - w @ self.own_sums
             sums = self.beside_sums.reshape(len(self.d_group), -1)
-            beside = self.beside - (w @ sums).reshape(-1, L2, c)
+            beside = (w @ sums).reshape(-1, len(self.own), c)
+            np.subtract(self.beside, beside, out=beside)
         grown = 1.0 + phi2 * own
-        C -= beside.transpose(0, 2, 1) @ (beside * (phi2 / grown)[:, :, None])
+        beside *= np.sqrt(phi2 / grown)[:, :, None]
+        C -= beside.transpose(0, 2, 1) @ beside
         return C, np.log(grown).sum(axis=1)
 
     def core_effects(self, theta, core: Core, where, noise=0.0) -> np.ndarray:
@@ -267,11 +273,16 @@ class Likelihood(CrossProducts):
         core : Core
             From `batch` with `keep`.
         where : (n,) int array
-            Which of the m each row of the result belongs to.
+            Which of the m each row of the result belongs to; ascending.
         noise : (n, q + p) array or 0
             Standard normal numbers times the residual standard deviation; 0 for the modes.
         """
-        v = solve_upper(core.factor[where], core.solved[where] + noise)
+        from scipy.linalg.lapack import dtrtrs
+
+        v = core.solved[where] + noise
+        starts = np.flatnonzero(np.diff(where, prepend=-1))
+        for at, end in zip(starts, [*starts[1:], len(where)], strict=True):
+            v[at:end] = dtrtrs(core.factor[where[at]].T, v[at:end].T)[0].T
         if self.q:
             v[:, : self.q] *= theta[where][:, self.owner]
         return v
@@ -352,20 +363,3 @@ def _shrink(ratio, own, gap, sigma, rng, out) -> None:
     out *= sigma * ratio / np.sqrt(grown)
     gap *= ratio**2 / grown
     out += gap
-
-
-def solve_lower(L: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """L^-1 b for a stack of lower triangles: (m, c, c) and (m, c) give (m, c)."""
-    x = np.empty_like(b)
-    for i in range(b.shape[1]):
-        x[:, i] = (b[:, i] - np.einsum("mj,mj->m", L[:, i, :i], x[:, :i])) / L[:, i, i]
-    return x
-
-
-def solve_upper(L: np.ndarray, b: np.ndarray) -> np.ndarray:
-    """L'^-1 b for a stack of lower triangles: (m, c, c) and (m, c) give (m, c)."""
-    x = b.copy()
-    for i in range(b.shape[1] - 1, -1, -1):
-        x[:, i] /= L[:, i, i]
-        x[:, :i] -= L[:, i, :i] * x[:, i, None]
-    return x

@@ -12,6 +12,9 @@ NEGLIGIBLE = 1e-3  # a ratio below this is tried at exactly zero
 SAME_DEVIANCE = 1e-7
 STEEP = 1e-6
 OFF_ZERO = np.geomspace(0.003, 100.0, 30)  # where a ratio found to be zero is tried
+SAME_CURVATURE = 10.0  # a Newton step that lowers the slope by less needs new second derivatives
+STEPS = 16
+FLAT, ROUNDED = 1e-9, 1e-12  # slopes that are small enough, and that are nothing but rounding
 COARSE = {"ftol": 1e-9, "gtol": 1e-5}  # Newton steps do the rest
 
 
@@ -62,9 +65,8 @@ def find_optimum(
     K = products.K
     if K == 0:
         return Optimum(np.zeros(0), products.deviance(np.zeros(0))[0], True, [])
-    points = _starts(products)
-    first = points[:2] if start is None else [_from_given(names, start)]
-    theta = _settle_zeros(products, _best_of(products, first))
+    points = _starts(products) if start is None else [_from_given(names, start)]
+    theta = _settle_zeros(products, _best_of(products, points[:2]))
     if K > 1 and start is None and (theta == 0.0).any():
         # The deviance may have one hollow at zero and a deeper one away from it.
         theta = _settle_zeros(products, _best_of(products, [theta, *points]))
@@ -178,19 +180,13 @@ def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
     if free.size == 0:
         return theta
     value, gradient = products.deviance(theta)
-    for _ in range(8):
-        if np.abs(gradient[free] * np.maximum(theta[free], 0.1)).max() < 1e-9:
+    steepness, curvature = _steepness(theta, gradient, free), None
+    for _ in range(STEPS):
+        if steepness < ROUNDED:
             break
-        hessian = np.empty((free.size, free.size))
-        for i, k in enumerate(free):
-            step = 1e-5 * max(theta[k], 1e-2)
-            up, down = theta.copy(), theta.copy()
-            up[k] += step
-            down[k] -= step
-            rise = products.deviance(up)[1] - products.deviance(down)[1]
-            hessian[i] = rise[free] / (2.0 * step)
-        hessian = 0.5 * (hessian + hessian.T)
-        roots, axes = np.linalg.eigh(hessian)
+        if curvature is None:
+            curvature = np.linalg.eigh(_hessian(products, theta, gradient, free))
+        roots, axes = curvature
         if roots[0] <= 0:
             break
         move = -axes @ ((axes.T @ gradient[free]) / roots)
@@ -199,8 +195,32 @@ def _polish(products: Likelihood, theta: np.ndarray) -> np.ndarray:
         new_value, new_gradient = products.deviance(trial)
         if not new_value <= value + 1e-9:
             break
+        before = steepness
         theta, value, gradient = trial, new_value, new_gradient
+        steepness = _steepness(theta, gradient, free)
+        if steepness * SAME_CURVATURE > before:
+            if steepness < FLAT:
+                break  # rounding lets it fall no further
+            curvature = None
     return theta
+
+
+def _steepness(theta: np.ndarray, gradient: np.ndarray, free: np.ndarray) -> float:
+    """Largest slope of the deviance by the logarithm of a ratio above zero."""
+    return float(np.abs(gradient[free] * np.maximum(theta[free], 0.1)).max())
+
+
+def _hessian(
+    products: Likelihood, theta: np.ndarray, gradient: np.ndarray, free: np.ndarray
+) -> np.ndarray:
+    """Second derivatives of the deviance by the ratios above zero, near enough for a step."""
+    hessian = np.empty((free.size, free.size))
+    for i, k in enumerate(free):
+        step = 1e-5 * max(theta[k], 1e-2)
+        up = theta.copy()
+        up[k] += step
+        hessian[i] = (products.deviance(up)[1] - gradient)[free] / step
+    return 0.5 * (hessian + hessian.T)
 
 
 def least_ml_deviance(products: Likelihood, theta: np.ndarray) -> float:

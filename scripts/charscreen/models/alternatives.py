@@ -42,7 +42,7 @@ class Alternative:
 
 
 def compare_alternatives(
-    data: pd.DataFrame, terms: Terms, random: Sequence[str], *, scale: str
+    data: pd.DataFrame, terms: Terms, random: Sequence[str], *, scale: str, fit: MixedFit
 ) -> pd.DataFrame:
     """Alternatives to a model, by AICc and by predicting firings left out.
 
@@ -57,6 +57,8 @@ def compare_alternatives(
         Random terms of the pooled view.
     scale : str
         Scale of the chosen model.
+    fit : MixedFit
+        The chosen model.
 
     Returns
     -------
@@ -73,22 +75,18 @@ def compare_alternatives(
     exponential is a + b exp(-(T - T_least) / c) with an asymptote a of each feedstock; c is the
     best of `DECAY_C` at the ratios of the chosen model and counts as a parameter.
     """
-    rows, first = [], None
-    for alternative in _list(terms, scale):
+    chosen, *others = _list(terms, scale)
+    rows = [_row(data, chosen, fit)]
+    for alternative in others:
         if alternative.name == "asymptotic":
-            if first is None:
-                continue
-            decay = _best_decay(data, alternative, first)
+            decay = _best_decay(data, alternative, fit)
             data = data.assign(fall=_fall(data, decay))
             words = f"{alternative.words} (to 1/e in {decay:g} °C)"
             alternative = Alternative(alternative.name, words, scale, alternative.terms, 1)
-        fit = _fit(data, alternative, random, first)
-        if fit is not None:
-            rows.append(_row(data, alternative, fit))
-            first = first or fit
+        found = _fit(data, alternative, random, fit)
+        if found is not None:
+            rows.append(_row(data, alternative, found))
     table = pd.DataFrame(rows, columns=[c for c in ALTERNATIVE_COLUMNS if c != "chosen"])
-    if table.empty:
-        return pd.DataFrame(columns=ALTERNATIVE_COLUMNS)
     table["delta_aicc"] = table["aicc"] - table["aicc"].min()
     share = np.exp(-0.5 * table["delta_aicc"])
     table["weight"] = share / share.sum()
@@ -165,12 +163,11 @@ def _best_decay(data, alternative: Alternative, fit: MixedFit) -> float:
     return DECAY_C[int(np.argmin(squares))]
 
 
-def _fit(data, alternative: Alternative, random, first: MixedFit | None) -> MixedFit | None:
+def _fit(data, alternative: Alternative, random, chosen: MixedFit) -> MixedFit | None:
     formula = "y ~ " + " + ".join(["1", *alternative.terms])
     y, _ = _transformed(data["value"].to_numpy(float), alternative.scale)
     try:
-        start = None if first is None else first.ratios
-        return fit_mixed(formula, data.assign(y=y), random=random, weights="w", start=start)
+        return fit_mixed(formula, data.assign(y=y), random=random, weights="w", start=chosen.ratios)
     except MixedModelError:
         return None
 

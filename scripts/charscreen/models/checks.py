@@ -9,6 +9,7 @@ import pandas as pd
 from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
 from charscreen.models.covariates import SAME_TEMPERATURE_C, SHORTEST_HOLD_MIN, is_activated
 from charscreen.models.fixed_view import FixedView
+from charscreen.models.normality import MOST, shapiro_wilk
 from charscreen.models.reading import Reading
 from charscreen.models.tables import CHECK_COLUMNS
 from charscreen.models.terms import levels_of
@@ -210,10 +211,8 @@ def power_profile(fit: MixedFit, values: np.ndarray, scale: str) -> dict:
     base = values / (100.0 - values) if scale == "logit" else values
     logs = np.log(base)
     z = logs - logs.mean()  # geometric mean 1: then no Jacobian is left
-    squares = [
-        fit.deletion.residual_squares(z if abs(power) < 1e-9 else np.expm1(power * z) / power)
-        for power in POWERS
-    ]
+    powered = [z if abs(power) < 1e-9 else np.expm1(power * z) / power for power in POWERS]
+    squares = fit.deletion.residual_squares(np.column_stack(powered))
     fine = np.linspace(POWERS[0], POWERS[-1], 801)
     curve = CubicSpline(POWERS, len(base) * np.log(squares))(fine)
     excess = curve - curve.min()
@@ -275,8 +274,6 @@ def _activated_scatter(given: _Given):
 
 
 def _normal(given: _Given):
-    from scipy.stats import shapiro
-
     effects = {name: given.fit.deletion.standardised_effects(k)
                for k, name in enumerate(given.fit.random)}  # fmt: skip
     effects[given.unit] = given.fit.deletion.standardised()
@@ -286,9 +283,9 @@ def _normal(given: _Given):
         if len(values) < 5:
             yield _row(f"normal_{name}", words, "not known: fewer than five, or no scatter"), ""
             continue
-        W, p = shapiro(values[:5000])
+        W, p = shapiro_wilk(values[:MOST])
         flag = f"The effects of {name.replace('_', ' ')}s are not normally spread (p = {p:.2g})."
-        yield _judged(f"normal_{name}", words, float(p), flag, statistic=float(W))
+        yield _judged(f"normal_{name}", words, p, flag, statistic=W)
 
 
 def _farthest(given: _Given):

@@ -174,7 +174,7 @@ def fit_model(
     try:
         reading = weigh_readings(terms.pooled_formula(), data, random, kind.scale)
         data["w"] = reading.weights
-        pooled = fit_mixed(terms.pooled_formula(), data, random=random, weights="w")
+        pooled = reading.fit or fit_mixed(terms.pooled_formula(), data, random=random, weights="w")
         seed = int(np.random.SeedSequence([settings["seed"], kind.stream]).generate_state(1)[0])
         posterior = pooled.posterior(
             n=settings["draws"], seed=seed, prior_scale=settings["prior_scale"]
@@ -205,7 +205,7 @@ def fit_model(
     if view.fit is not None:
         tables.inference = inference_table(view.fit)
     _add_checks(tables, view, data, levels, kind, reading)
-    tables.alternatives = compare_alternatives(data, terms, random, scale=kind.scale)
+    tables.alternatives = compare_alternatives(data, terms, random, scale=kind.scale, fit=pooled)
     model["flags"] += alternative_flag(tables.alternatives)
     _add_budget(tables, levels, kind, reading, settings)
     model["flags"] = list(dict.fromkeys(model["flags"]))

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from charscreen.mixed import fit_mixed
+from charscreen.mixed import MixedFit, fit_mixed
 
 MATTERS = 0.2
 """Spread of the reading variances, as a share of the residual variance, from which on observations
@@ -28,11 +28,14 @@ class Reading:
     weighted : bool
         Whether they are used. The residual variance is then what the observations scatter beside
         their reading, else both together.
+    fit : MixedFit or None
+        The pooled view without weights, where it was fitted and none are used.
     """
 
     variance: float | None
     weights: np.ndarray
     weighted: bool
+    fit: MixedFit | None = None
 
 
 def reading_variance(value: np.ndarray, se: np.ndarray, scale: str) -> np.ndarray:
@@ -87,7 +90,7 @@ def weigh_readings(formula: str, data: pd.DataFrame, random: Sequence[str], scal
     residual = fit.variance_components["residual"]
     low, high = np.quantile(r2, [0.05, 0.95])
     if high - low <= MATTERS * residual:
-        return Reading(float(r2.mean()), ones, False)
+        return Reading(float(r2.mean()), ones, False, fit)
     own = max(residual - float(r2.mean()), LEAST_OWN * residual)
     for _ in range(2):
         weights = own / (own + r2)

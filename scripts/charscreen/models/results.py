@@ -83,14 +83,8 @@ def deviations(rows, kind, model, draws) -> list[dict]:
         # d log(p) = (1 - p) d logit(p)
         off = off * (1 - expit(eta))
     table = rows[["aliquot", "lot", "activation"]].assign(off=off)
-    found = []
-    for (run, lot, activation), group in table.groupby(["aliquot", "lot", "activation"]):
-        found.append(
-            {
-                "run": run,
-                "lot": lot,
-                "activated": activation != "none",
-                "value": float(group["off"].mean()),
-            }
-        )
-    return found
+    means = table.groupby(["aliquot", "lot", "activation"])["off"].mean()
+    return [
+        {"run": run, "lot": lot, "activated": activation != "none", "value": float(value)}
+        for (run, lot, activation), value in means.items()
+    ]
