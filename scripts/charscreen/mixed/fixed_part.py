@@ -1,6 +1,6 @@
 """The fixed part of a mixed model: formula to response, columns, terms and factor levels."""
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from .errors import MixedModelError
-from .formulas import read_columns
 from .marginality import bare_powers, contains, powers
 
 LARGEST = 1e100  # response beyond which sums of squares run out of numbers
@@ -51,10 +50,10 @@ class FixedPart:
         Names of the kept columns, length p.
     terms : list of Term
         In formula order, the intercept included, terms without a column left out.
-    all_columns : callable
-        Makes the model matrix of other data, all columns.
+    spec : object
+        Model specification that makes a matrix for other data.
     kept : (p,) int array
-        The kept columns among all columns.
+        The kept columns among all columns of the specification.
     dropped_as_kept : (p, p_all - p) array
         The dropped columns as combinations of the kept ones.
     categories : dict of str to list
@@ -72,7 +71,7 @@ class FixedPart:
     X: np.ndarray
     names: list[str]
     terms: list[Term]
-    all_columns: Callable[[pd.DataFrame], np.ndarray]
+    spec: object
     kept: np.ndarray
     dropped_as_kept: np.ndarray
     categories: dict[str, list]
@@ -121,7 +120,8 @@ class FixedPart:
                 raise MixedModelError(f"column {name} has a value that is empty or no number.")
         if len(data) == 0:
             return np.zeros((0, len(self.kept))), np.zeros(0, dtype=bool)
-        full = self.all_columns(plain_columns(data))
+        matrix = self.spec.get_model_matrix(plain_columns(data))
+        full = np.asarray(matrix, dtype=float).reshape(len(data), -1)
         rows = full[:, self.kept]
         others = np.setdiff1d(np.arange(full.shape[1]), self.kept)
         if others.size == 0:
@@ -163,11 +163,20 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
     if twice:
         raise MixedModelError(f"two columns are named {', '.join(twice)}. Rename one.")
     data = plain_columns(data)
-    columns = read_columns(formula, data)
-    response, y, full, names = columns.response_name, columns.y, columns.full, columns.names
-    _refuse_missing(data, columns.required)
+    lhs, rhs = _evaluate(formula, data)
+    kinds = [kind.value for kind, _ in lhs.model_spec.encoder_state.values()]
+    if lhs.shape[1] != 1 or "categorical" in kinds:
+        raise MixedModelError(
+            f"the left side of '{formula}' must be one column of numbers; text or mixed values "
+            "must be turned into numbers first."
+        )
+    y = np.asarray(lhs, dtype=float)[:, 0]
+    full = np.asarray(rhs, dtype=float).reshape(len(data), -1)
+    spec = rhs.model_spec
+    _refuse_missing(data, [*lhs.model_spec.required_variables, *spec.required_variables])
+    names = list(rhs.columns)
     sound = np.isfinite(y).all() and np.isfinite(full).all()
-    for label, values in [] if sound else [(response, y), *zip(names, full.T, strict=True)]:
+    for label, values in [] if sound else [(lhs.columns[0], y), *zip(names, full.T, strict=True)]:
         bad = np.flatnonzero(~np.isfinite(values))
         if bad.size:
             raise MixedModelError(
@@ -175,10 +184,10 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
                 f"{bad[0]}. A logarithm needs positive values; leave such rows out."
             )
     if np.abs(y).max() > LARGEST:
-        raise MixedModelError(f"{response} exceeds {LARGEST:g}. Use another unit.")
+        raise MixedModelError(f"{lhs.columns[0]} exceeds {LARGEST:g}. Use another unit.")
     if np.ptp(y) <= SAME * np.abs(y).max():
         raise MixedModelError(
-            f"the response {response} is the same in all {len(y)} rows: nothing to model."
+            f"the response {lhs.columns[0]} is the same in all {len(y)} rows: nothing to model."
         )
     if full.shape[1] == 0:
         raise MixedModelError(f"the right side of '{formula}' has no column.")
@@ -189,12 +198,13 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
     ]
     place = {int(column): at for at, column in enumerate(kept)}
     terms = []
-    for name, factors, piece in columns.pieces:
-        own = [place[c] for c in range(piece.start, piece.stop) if c in place]
+    for term, piece in spec.term_slices.items():
+        columns = [place[c] for c in range(piece.start, piece.stop) if c in place]
+        name = "Intercept" if str(term) == "1" else str(term)
         lost = [names[c] for c in range(piece.start, piece.stop) if c not in place]
         if lost:
-            part = f"in term '{name}' {len(lost)} of {len(lost) + len(own)} columns"
-            whole = f"term '{name}'" if not own else f"{part} ({', '.join(lost)})"
+            part = f"in term '{name}' {len(lost)} of {len(lost) + len(columns)} columns"
+            whole = f"term '{name}'" if not columns else f"{part} ({', '.join(lost)})"
             empty = not full[:, [c for c in range(piece.start, piece.stop) if c not in place]].any()
             reason = (
                 "no row has such a level or combination"
@@ -203,24 +213,43 @@ def read_fixed(formula: str, data: pd.DataFrame, weights: np.ndarray) -> FixedPa
                 "apart"
             )
             flags.append(f"{whole} dropped: {reason}")
-        if own:
-            terms.append(Term(name, factors, np.array(own)))
+        if columns:
+            factors = () if name == "Intercept" else tuple(f.expr for f in term.factors)
+            terms.append(Term(name, factors, np.array(columns)))
         elif piece.start == piece.stop:
             flags.append(f"term '{name}' dropped: its factor has one level in these data")
+    categories, numeric = _variables(spec, data)
     return FixedPart(
-        response_name=response,
+        response_name=lhs.columns[0],
         y=y,
         X=full[:, kept],
         names=[names[c] for c in kept],
         terms=terms,
-        all_columns=columns.matrix,
+        spec=spec,
         kept=kept,
         dropped_as_kept=dropped_as_kept,
-        categories=columns.categories,
-        numeric=columns.numeric,
+        categories=categories,
+        numeric=numeric,
         basis=basis,
         flags=flags,
     )
+
+
+def _evaluate(formula: str, data: pd.DataFrame):
+    from formulaic import model_matrix
+    from formulaic.errors import FormulaicError
+
+    try:
+        with np.errstate(all="ignore"):  # what is not finite is reported by row below
+            matrices = model_matrix(formula, data, na_action="ignore", context={"np": np})
+        return matrices.lhs, matrices.rhs
+    except AttributeError as error:
+        raise MixedModelError(f"the formula '{formula}' needs a left side: y ~ x.") from error
+    except (FormulaicError, ValueError, TypeError, KeyError, SyntaxError) as error:
+        detail = str(error).splitlines()[0]
+        if "|" in formula:
+            detail = detail.rstrip(".") + ". Random terms are given beside the formula, in `random`"
+        raise MixedModelError(f"the formula '{formula}' cannot be used: {detail}") from error
 
 
 def plain_columns(data: pd.DataFrame) -> pd.DataFrame:
@@ -274,3 +303,24 @@ def _independent_columns(X: np.ndarray):
     combination = np.linalg.lstsq(X[:, kept], X[:, others], rcond=None)[0]
     combination[np.abs(combination) < 1e-9] = 0.0
     return kept, combination, (Q, R)
+
+
+def _variables(spec, data: pd.DataFrame):
+    """Levels of the columns that act as factors, and means of those that act as numbers."""
+    categories: dict[str, list] = {}
+    numeric: dict[str, float] = {}
+    for expression, (kind, state) in spec.encoder_state.items():
+        factor = next(f for t in spec.terms for f in t.factors if f.expr == expression)
+        used = {str(v) for v in spec.factor_variables[factor] if str(v) in data}
+        if kind.value == "categorical":
+            for name in used:
+                found = data[name].dropna().unique().tolist()
+                order = {value: at for at, value in enumerate(state.get("categories", []))}
+                categories[name] = sorted(found, key=lambda v: (order.get(v, len(order)), str(v)))
+        else:
+            for name in used:
+                if pd.api.types.is_numeric_dtype(data[name]):
+                    numeric[name] = float(data[name].astype(float).mean())
+    for name in categories:
+        numeric.pop(name, None)
+    return categories, numeric
