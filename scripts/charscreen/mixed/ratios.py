@@ -3,7 +3,6 @@
 import numpy as np
 
 from .likelihood import Likelihood
-from .sobol import sobol_points
 
 PRIOR_DF = 3.0
 PROPOSAL_DF = 3.0  # heavy tails: 5 left Pareto k above 0.7 on real data with few levels
@@ -148,9 +147,11 @@ def _mode(products: Likelihood, theta: np.ndarray, prior_scale: float):
 def _proposal_points(centre, spread, count, rng):
     """Quasi-random points of a multivariate t and their log density, up to a constant."""
     from scipy.special import chdtri, ndtri
+    from scipy.stats import qmc
 
     K = len(centre)
-    uniform = np.clip(sobol_points(K + 1, count, rng), 1e-10, 1.0 - 1e-10)
+    uniform = qmc.Sobol(d=K + 1, scramble=True, rng=rng).random(count)
+    uniform = np.clip(uniform, 1e-10, 1.0 - 1e-10)
     stretch = np.sqrt(PROPOSAL_DF / chdtri(PROPOSAL_DF, uniform[:, K]))
     offset = ndtri(uniform[:, :K]) * stretch[:, None]
     root = np.linalg.cholesky(spread)

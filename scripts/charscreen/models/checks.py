@@ -9,7 +9,6 @@ import pandas as pd
 from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
 from charscreen.models.covariates import SAME_TEMPERATURE_C, SHORTEST_HOLD_MIN, is_activated
 from charscreen.models.fixed_view import FixedView
-from charscreen.models.normality import MOST, shapiro_wilk
 from charscreen.models.reading import Reading
 from charscreen.models.tables import CHECK_COLUMNS
 from charscreen.models.terms import levels_of
@@ -274,6 +273,8 @@ def _activated_scatter(given: _Given):
 
 
 def _normal(given: _Given):
+    from scipy.stats import shapiro
+
     effects = {name: given.fit.deletion.standardised_effects(k)
                for k, name in enumerate(given.fit.random)}  # fmt: skip
     effects[given.unit] = given.fit.deletion.standardised()
@@ -283,9 +284,9 @@ def _normal(given: _Given):
         if len(values) < 5:
             yield _row(f"normal_{name}", words, "not known: fewer than five, or no scatter"), ""
             continue
-        W, p = shapiro_wilk(values[:MOST])
+        W, p = shapiro(values[:5000])
         flag = f"The effects of {name.replace('_', ' ')}s are not normally spread (p = {p:.2g})."
-        yield _judged(f"normal_{name}", words, p, flag, statistic=W)
+        yield _judged(f"normal_{name}", words, float(p), flag, statistic=float(W))
 
 
 def _farthest(given: _Given):
