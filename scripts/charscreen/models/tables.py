@@ -226,7 +226,7 @@ def predict_draws(
             else:
                 spread = np.sqrt(np.asarray(draws[f"v[{term['name']}]"], dtype=float))
                 effects[:, k] = spread * rng.standard_normal(n_draws)
-        part = effects[:, codes]
+        part = np.take(effects, codes, axis=1)
         eta += part * weight if slope else part
     return eta
 

@@ -101,11 +101,10 @@ def predicted_candidates(
 
 def unmeasured(conditions: pd.DataFrame, feedstock: str) -> pd.DataFrame:
     """Conditions as candidates of a feedstock at which nothing is measured; names are empty."""
-    rows = conditions[CONDITION].assign(feedstock=feedstock, candidate="", predicted="yes")
-    for name in _COUNTS:
-        rows[name] = 0
-    rows["off_plan"] = False
-    return rows[COLUMNS].reset_index(drop=True)
+    same = dict.fromkeys(_COUNTS, 0) | {"feedstock": feedstock, "candidate": ""}
+    same |= {"off_plan": False, "predicted": "yes"}
+    columns = {name: same[name] if name in same else conditions[name] for name in COLUMNS}
+    return pd.DataFrame(columns).reset_index(drop=True)
 
 
 def inside_hull(points: np.ndarray, tested: np.ndarray) -> np.ndarray:

@@ -51,20 +51,15 @@ def _greedy(first: np.ndarray, last: np.ndarray, spare: int) -> tuple[np.ndarray
     at_lo, at_hi = (np.pad(count_ranks(ranks), ((0, 0), (0, 1))) for ranks in (first, last))
     stay = np.ones(len(first), dtype=bool)
     while True:
-        lo = (at_lo > 0).argmax(axis=1)
-        hi = n + 1 - (at_hi[:, ::-1] > 0).argmax(axis=1)
+        lo, hi = _lowest(at_lo > 0), n + 1 - _lowest(at_hi[:, ::-1] > 0)
         # The cheapest end: draws given up for each rank that the band loses.
         best = None
         for counts, ends, side in ((at_lo, lo, 0), (at_hi, hi, 1)):
             cost = counts[columns, ends].astype(float)
-            rest = counts.copy()
-            rest[columns, ends] = 0
-            some = (rest > 0).any(axis=1)
-            inner = (
-                (rest > 0).argmax(axis=1)
-                if side == 0
-                else (n + 1 - (rest[:, ::-1] > 0).argmax(axis=1))
-            )
+            rest = counts > 0
+            rest[columns, ends] = False
+            some = rest.any(axis=1)
+            inner = _lowest(rest) if side == 0 else n + 1 - _lowest(rest[:, ::-1])
             won = np.where(some, np.abs(inner - ends), 0)
             with np.errstate(divide="ignore"):
                 price = np.where((won > 0) & (cost <= spare), cost / won, np.inf)
@@ -80,6 +75,11 @@ def _greedy(first: np.ndarray, last: np.ndarray, spare: int) -> tuple[np.ndarray
         where = np.broadcast_to(columns, (int(out.sum()), n))
         np.subtract.at(at_lo, (where, first[out]), 1)
         np.subtract.at(at_hi, (where, last[out]), 1)
+
+
+def _lowest(held: np.ndarray) -> np.ndarray:
+    """First place of each row that is held."""
+    return held.argmax(axis=1)
 
 
 def _order_statistics(
