@@ -3,7 +3,11 @@
 import errno
 import logging
 import os
+import platform
+import subprocess
+import sys
 import warnings
+from pathlib import Path
 
 import pytest
 from charscreen import job as frame
@@ -90,3 +94,31 @@ def test_a_log_that_cannot_be_opened_is_told(job, tmp_path, capsys):
         pytest.fail("the body must not run")
     assert end.value.code == 1
     assert "logs" in capsys.readouterr().err
+
+
+FAULTS = """
+import resource
+import sys
+import numpy as np
+from charscreen.job import keep_freed_memory
+if sys.argv[1] == "kept":
+    keep_freed_memory()
+for turn in range(50):
+    if turn == 5:
+        before = resource.getrusage(resource.RUSAGE_SELF).ru_minflt
+    arrays = [np.ones(250_000) for _ in range(6)]
+    del arrays
+print(resource.getrusage(resource.RUSAGE_SELF).ru_minflt - before)
+"""
+
+
+@pytest.mark.skipif(platform.libc_ver()[0] != "glibc", reason="another C library")
+def test_freed_memory_is_used_again():
+    scripts = Path(frame.__file__).parents[1]
+    faults = {}
+    for how in ("kept", "given back"):
+        call = [sys.executable, "-c", FAULTS, how]
+        environment = {**os.environ, "PYTHONPATH": str(scripts)}
+        run = subprocess.run(call, env=environment, capture_output=True, text=True, check=True)
+        faults[how] = int(run.stdout)
+    assert faults["kept"] < 0.1 * faults["given back"], faults

@@ -198,7 +198,7 @@ class Likelihood(CrossProducts):
             C *= scale[:, None, :]
             C[:, np.arange(q), np.arange(q)] += 1.0
         # With the response as its last row, the factor holds the solution and the residual.
-        L = np.linalg.cholesky(C)
+        L = factored(C)
         logs = 2.0 * np.log(np.diagonal(L, axis1=1, axis2=2))
         log_v = log_v + logs[:, :q].sum(axis=1)
         density = -0.5 * (log_v + logs[:, q:m].sum(axis=1) + self.nu * logs[:, m])
@@ -342,6 +342,17 @@ class Likelihood(CrossProducts):
         L2 = len(self.own)
         own = self.own - sum_columns(to, w * self.entry[at], L2)
         return own, ends @ self.beside.T - sum_columns(to, w * (ends @ self.side[at].T), L2)
+
+
+def factored(stack: np.ndarray) -> np.ndarray:
+    """Lower Cholesky factors of a stack (m, c, c), in its place: a copy costs as much again."""
+    from scipy.linalg.lapack import dpotrf
+
+    for matrix in stack:
+        _, trouble = dpotrf(matrix.T, lower=0, overwrite_a=1)
+        if trouble:
+            raise np.linalg.LinAlgError("the core is not positive definite.")
+    return stack
 
 
 def sum_columns(codes: np.ndarray, columns: np.ndarray, size: int) -> np.ndarray:
