@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from charscreen.propose.knowledge import Knowledge, Readings
+from charscreen.propose.outlook import Outlook
 from charscreen.propose.prospect import LocalMerit, Prospect
 from charscreen.propose.value import Channel, Choice, expected_gain, fill_places
 from scipy.stats import norm
@@ -110,10 +111,11 @@ def test_conditioning_gives_what_a_new_fit_of_all_data_gives():
         "aliquot": "new",
     }
     again = known(pd.concat([rows(), pd.DataFrame([new])], ignore_index=True))
-    at = again.at(
+    at = Outlook(
+        again,
         pd.DataFrame(
             {"feedstock": ["a", "b"], "activation": "none", "readings": 0.0, "own_lot": False}
-        )
+        ),
     )
     np.testing.assert_allclose(updated, at.mean[0], rtol=1e-10)
 
@@ -160,7 +162,7 @@ def test_further_cells_of_a_lot_known_by_its_mean_tell_what_they_tell_of_its_cel
         ]
     ).assign(activation="none")
     one, other = (
-        getattr(known.at(targets), how)(range(len(targets))) for known in lots_and_cells()
+        getattr(Outlook(known, targets), how)(range(len(targets))) for known in lots_and_cells()
     )
     np.testing.assert_allclose(one.mean, other.mean, rtol=1e-10)
     np.testing.assert_allclose(one.cov, other.cov, atol=1e-12)

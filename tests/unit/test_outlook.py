@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from charscreen.propose.knowledge import Knowledge, Readings
+from charscreen.propose.outlook import Outlook
 
 MODEL = {
     "name": "device_farads",
@@ -89,7 +90,7 @@ def by_hand(known, asked, r):
 def test_few_or_many_targets_have_the_posterior_worked_out_by_hand(known, n):
     asked = targets(n)
     places = [0, 1, 2, 3, 1] if n == 4 else [0, 5, 10, 15, 1]
-    block = known.at(asked).block(places)
+    block = Outlook(known, asked).block(places)
     for r in range(N_NODES):
         mean, cov = by_hand(known, asked, r)
         assert block.mean[r] == pytest.approx(mean[places], rel=1e-10)
@@ -98,7 +99,7 @@ def test_few_or_many_targets_have_the_posterior_worked_out_by_hand(known, n):
 
 @pytest.mark.parametrize("n", [4, 40])
 def test_all_draws_together_are_the_mixture_of_each(known, n):
-    outlook = known.at(targets(n))
+    outlook = Outlook(known, targets(n))
     places = list(range(4))
     each, whole = outlook.block(places), outlook.collapsed(places)
     between = np.cov(each.mean.T, bias=True)

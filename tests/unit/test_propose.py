@@ -16,6 +16,7 @@ from charscreen.propose.advice import advise
 from charscreen.propose.cost import move_cost
 from charscreen.propose.feasible import firing_conditions, stock_left
 from charscreen.propose.knowledge import Knowledge, node_variances
+from charscreen.propose.outlook import Outlook
 from charscreen.propose.rows import next_ids
 from charscreen.rank.candidates import list_candidates
 from charscreen.rank.facts import make_facts
@@ -87,7 +88,7 @@ def test_the_posterior_is_that_of_the_draws(case):
     stakes = stakes_of(screen, fitted, candidates)
     nodes = node_variances(fitted.draws, nodes=500, seed=1)
     known = Knowledge(fitted.model, stakes.rows["capacitance"], nodes)
-    at = known.at(candidates.assign(readings=0.0, own_lot=False))
+    at = Outlook(known, candidates.assign(readings=0.0, own_lot=False))
     block = at.collapsed(range(len(candidates)))
     eta = predict_draws(fitted.model, fitted.draws, candidates)
     sd = eta.std(axis=0)
@@ -407,7 +408,7 @@ def realised(search, lots, seed):
     labels["activation_firing"] = [None if a == "none" else "next" for a in lots["activation"]]
     first = search.candidates.assign(readings=0.0, own_lot=False)
     both = pd.concat([first, lots.assign(readings=2.0, own_lot=True, **labels)], ignore_index=True)
-    block = known.at(both).block(range(len(both)))
+    block = Outlook(known, both).block(range(len(both)))
     mean, cov, noise = block.mean[0], block.cov[0], block.noise[0, n:]
     rng = np.random.default_rng(seed)
     worlds = rng.multivariate_normal(mean, cov, size=20_000, method="eigh")

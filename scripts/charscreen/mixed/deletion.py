@@ -1,12 +1,10 @@
 """What leaving rows out would change, in closed form at the fitted ratios."""
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-if TYPE_CHECKING:
-    from .fit import MixedFit
+from .fitted import Fitted
 
 CLUSTER_MOST = 500  # rows worked out at once, as one dense block
 SINGULAR = 1e-9  # share of a group's own information below which something rests on it alone
@@ -17,7 +15,7 @@ class Deletion:
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : Fitted
 
     Attributes
     ----------
@@ -36,7 +34,7 @@ class Deletion:
     of the rank of their levels.
     """
 
-    def __init__(self, fit: "MixedFit"):
+    def __init__(self, fit: Fitted):
         self._fit = fit
         root = np.sqrt(fit._weights)
         self._root = root

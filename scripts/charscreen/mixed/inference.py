@@ -7,14 +7,11 @@ basis Q of the fit, until a contrast is turned into that basis.
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 
+from .fitted import Fitted
 from .likelihood import Likelihood
-
-if TYPE_CHECKING:
-    from .fit import MixedFit
 
 NEAR_TWO = 1e-5  # so close to two degrees of freedom the match is lost in rounding
 METHODS = ("kenward_roger", "satterthwaite")
@@ -153,12 +150,19 @@ def products_through_v(products: Likelihood, theta: np.ndarray) -> Levels:
     return Levels(zz, xz, C[fixed, fixed], zy, C[fixed, -1])
 
 
+def inference_of(fit: Fitted) -> "Inference":
+    """The degrees of freedom of a fit, worked out when first asked for and kept with it."""
+    if fit.kept_inference is None:
+        fit.kept_inference = Inference(fit)
+    return fit.kept_inference
+
+
 class Inference:
     """Degrees of freedom of a fitted model.
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : Fitted
 
     Notes
     -----
@@ -175,7 +179,7 @@ class Inference:
     memory).
     """
 
-    def __init__(self, fit: "MixedFit"):
+    def __init__(self, fit: Fitted):
         self._products = fit._products
         self._theta = fit._theta
         self._phi = fit._theta**2

@@ -1,14 +1,11 @@
 """Sums over the levels of random terms: the only place where rows are touched."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 
-if TYPE_CHECKING:
-    from .random_part import RandomTerm
+from .random_term import RandomTerm
 
 
-def sum_by_level(term: "RandomTerm", columns: np.ndarray, root_weights: np.ndarray) -> np.ndarray:
+def sum_by_level(term: RandomTerm, columns: np.ndarray, root_weights: np.ndarray) -> np.ndarray:
     """Z' C: weighted sums of columns over the levels of a term.
 
     Parameters
@@ -38,14 +35,14 @@ def sum_runs(codes: np.ndarray, rows: np.ndarray, size: int) -> np.ndarray:
     return out
 
 
-def own_products(term: "RandomTerm", root_weights: np.ndarray) -> np.ndarray:
+def own_products(term: RandomTerm, root_weights: np.ndarray) -> np.ndarray:
     """Diagonal of Z' Z of one term, (levels,) array; off it there is nothing."""
     used = term.codes >= 0
     entries = ((term.values * root_weights) ** 2)[used]
     return np.bincount(term.codes[used], entries, minlength=len(term.levels))
 
 
-def cross_levels(one: "RandomTerm", two: "RandomTerm", root_weights: np.ndarray) -> np.ndarray:
+def cross_levels(one: RandomTerm, two: RandomTerm, root_weights: np.ndarray) -> np.ndarray:
     """Z1' Z2 of two terms, (levels of one, levels of two) array."""
     m = len(two.levels)
     pairs, sums = cross_pairs(one, two, root_weights)
@@ -54,7 +51,7 @@ def cross_levels(one: "RandomTerm", two: "RandomTerm", root_weights: np.ndarray)
     return out.reshape(len(one.levels), m)
 
 
-def cross_pairs(one: "RandomTerm", two: "RandomTerm", root_weights: np.ndarray):
+def cross_pairs(one: RandomTerm, two: RandomTerm, root_weights: np.ndarray):
     """The entries of Z1' Z2 that may differ from zero.
 
     Parameters
@@ -77,7 +74,7 @@ def cross_pairs(one: "RandomTerm", two: "RandomTerm", root_weights: np.ndarray):
     return pairs, np.bincount(place, entries, minlength=len(pairs))
 
 
-def nested_in(inner: "RandomTerm", outer: "RandomTerm") -> np.ndarray | None:
+def nested_in(inner: RandomTerm, outer: RandomTerm) -> np.ndarray | None:
     """Level of `outer` that each level of `inner` touches, -1 for none; None if one touches two.
 
     Returns

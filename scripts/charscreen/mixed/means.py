@@ -2,28 +2,25 @@
 
 from collections.abc import Sequence
 from itertools import combinations, product
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from .errors import MixedModelError
-from .inference import check_method
+from .fitted import Fitted
+from .inference import check_method, inference_of
 from .tukey import studentised_range_tail
-
-if TYPE_CHECKING:
-    from .fit import MixedFit
 
 ADJUSTMENTS = ("tukey", "holm", "none")
 LARGE_DF = 1e10
 
 
-def test_terms(fit: "MixedFit", method: str) -> pd.DataFrame:
+def test_terms(fit: Fitted, method: str) -> pd.DataFrame:
     """F test of each term of the fixed part, marginality respected.
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : Fitted
     method : {"kenward_roger", "satterthwaite"}
 
     Returns
@@ -46,12 +43,12 @@ def test_terms(fit: "MixedFit", method: str) -> pd.DataFrame:
         if not term.factors:
             continue
         contrasts = _term_contrasts(fit, term)
-        F, df_num, df_den = fit.inference.f_test(contrasts, beta, method)
+        F, df_num, df_den = inference_of(fit).f_test(contrasts, beta, method)
         rows.append((term.name, F, df_num, df_den, f_tail(F, df_num, df_den)))
     return pd.DataFrame(rows, columns=["term", "F", "df_num", "df_den", "p"])
 
 
-def _term_contrasts(fit: "MixedFit", term) -> np.ndarray:
+def _term_contrasts(fit: Fitted, term) -> np.ndarray:
     """Hypothesis (k, p) of a term: itself plus its share in the terms that contain it."""
     fixed = fit._fixed
     outer = [t.columns for t in fixed.terms if fixed.contained_in(term, t)]
@@ -67,7 +64,7 @@ def _term_contrasts(fit: "MixedFit", term) -> np.ndarray:
 
 
 def estimated_means(
-    fit: "MixedFit",
+    fit: Fitted,
     factors: str | Sequence[str],
     method: str = "kenward_roger",
     *,
@@ -78,7 +75,7 @@ def estimated_means(
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : Fitted
     factors : str or sequence of str
         Columns that the formula uses as factors.
     method : {"kenward_roger", "satterthwaite"}
@@ -103,8 +100,8 @@ def estimated_means(
     check_coverage(coverage)
     grid, rows, estimable = _mean_rows(fit, factors, at)
     mean = rows @ fit.fixed_effects.to_numpy()
-    se = _se(rows, fit.inference.covariance(method))
-    df = fit.inference.df_single(rows, method)
+    se = _se(rows, inference_of(fit).covariance(method))
+    df = inference_of(fit).df_single(rows, method)
     for values in (mean, se, df):
         values[~estimable] = np.nan
     half = t_quantile(0.5 + 0.5 * coverage, df) * se
@@ -118,7 +115,7 @@ def check_coverage(coverage: float) -> None:
 
 
 def compare(
-    fit: "MixedFit",
+    fit: Fitted,
     factors: str | Sequence[str],
     adjust: str = "tukey",
     method: str = "kenward_roger",
@@ -152,8 +149,8 @@ def compare(
     contrasts = rows[first] - rows[second]
     known = estimable[first] & estimable[second]
     difference = contrasts @ fit.fixed_effects.to_numpy()
-    se = _se(contrasts, fit.inference.covariance(method))
-    df = fit.inference.df_single(contrasts, method)
+    se = _se(contrasts, inference_of(fit).covariance(method))
+    df = inference_of(fit).df_single(contrasts, method)
     with np.errstate(divide="ignore", invalid="ignore"):
         t = difference / se
     known &= np.isfinite(t)
@@ -181,7 +178,7 @@ def compare(
     )
 
 
-def _mean_rows(fit: "MixedFit", factors: str | Sequence[str], at: dict[str, float] | None):
+def _mean_rows(fit: Fitted, factors: str | Sequence[str], at: dict[str, float] | None):
     """Grid of the factors, the mean's coefficients (m, p) for each, and whether estimable."""
     fixed = fit._fixed
     factors = [factors] if isinstance(factors, str) else list(dict.fromkeys(factors))

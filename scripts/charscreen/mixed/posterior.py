@@ -2,16 +2,13 @@
 
 from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
+from .fitted import Fitted
 from .likelihood import Likelihood
 from .ratios import ENOUGH, effective_size, sample_ratios, tail_shape
-
-if TYPE_CHECKING:
-    from .fit import MixedFit
 
 DRAW_CHUNK = 1_000_000  # numbers in one batch of factors: stays in the cache
 
@@ -23,7 +20,7 @@ class EffectDraws(Mapping):
     term has random numbers of its own, so what is asked for first does not matter.
     """
 
-    def __init__(self, fit: "MixedFit", theta, core_effects, sigma, rng: np.random.Generator):
+    def __init__(self, fit: Fitted, theta, core_effects, sigma, rng: np.random.Generator):
         self._products, self._unit = fit._products, fit._unit
         self._levels = {term.name: term.levels for term in fit._terms}
         self._given = theta, core_effects * fit._unit
@@ -91,12 +88,12 @@ class Posterior:
     flags: list[str]
 
 
-def draw_posterior(fit: "MixedFit", n: int, *, seed: int, prior_scale: float = 1.0) -> Posterior:
+def draw_posterior(fit: Fitted, n: int, *, seed: int, prior_scale: float = 1.0) -> Posterior:
     """Draws of coefficients, random effects and variances given the data.
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : Fitted
     n : int
         Number of draws.
     seed : int

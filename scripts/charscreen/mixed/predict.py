@@ -1,27 +1,24 @@
 """Predictions of a mixed model for other rows, with intervals for a mean and for a new lot."""
 
-from typing import TYPE_CHECKING
-
 import numpy as np
 import pandas as pd
 
 from .errors import MixedModelError
-from .inference import products_through_v
+from .fitted import Fitted
+from .inference import inference_of, products_through_v
 from .means import check_coverage, t_quantile
-from .random_part import RandomTerm, group_labels
-
-if TYPE_CHECKING:
-    from .fit import MixedFit
+from .random_part import group_labels
+from .random_term import RandomTerm
 
 
 def predict(
-    fit: "MixedFit", new: pd.DataFrame, level: str = "population", *, coverage: float = 0.95
+    fit: Fitted, new: pd.DataFrame, level: str = "population", *, coverage: float = 0.95
 ) -> pd.DataFrame:
     """Predictions for other rows.
 
     Parameters
     ----------
-    fit : MixedFit
+    fit : Fitted
     new : DataFrame
         m rows with the columns of the fixed part, the covariates of random slopes and, for
         `level` conditional, the grouping columns.
@@ -55,7 +52,7 @@ def predict(
         raise ValueError(f"level must be population or conditional, not '{level}'.")
     check_coverage(coverage)
     rows, estimable = fit._fixed.matrix(new)
-    inference = fit.inference
+    inference = inference_of(fit)
     basis = inference.to_basis(rows)
     mean = rows @ fit.fixed_effects.to_numpy()
     touched = [_touch(term, new, needed=level == "conditional") for term in fit._terms]
@@ -129,7 +126,7 @@ def _touch(term: RandomTerm, new: pd.DataFrame, *, needed: bool):
     return codes, np.where([label is None for label in labels], 0.0, values)
 
 
-def _conditional_variance(fit: "MixedFit", basis: np.ndarray, touched):
+def _conditional_variance(fit: Fitted, basis: np.ndarray, touched):
     """Variance (m,) of the prediction error and its slopes (m, K + 1), residual variance 1."""
     theta = fit._theta
     K = len(theta)
@@ -147,7 +144,7 @@ def _conditional_variance(fit: "MixedFit", basis: np.ndarray, touched):
     return value, slopes
 
 
-def _error_variance(fit: "MixedFit", theta: np.ndarray, basis: np.ndarray, touched) -> np.ndarray:
+def _error_variance(fit: Fitted, theta: np.ndarray, basis: np.ndarray, touched) -> np.ndarray:
     """z D z' - z D Z'V^-1 Z D z' + d (X'V^-1X)^-1 d', d = x - z D Z'V^-1 X, D squared ratios."""
     g = products_through_v(fit._products, theta)
     phi = theta**2

@@ -12,8 +12,9 @@ from charscreen.models.covariates import covariate_columns, term_columns
 from charscreen.models.device import device_of_lots
 from charscreen.models.observations import observation_rows, one_per_lot
 from charscreen.models.tables import to_scale
-from charscreen.propose.outlook import MOST_NUMBERS, Outlook, shared
 
+MOST_NUMBERS = 2e7
+"""In one array over nodes, observations and targets: 160 MB."""
 NODES = 32
 """Draws of the variances that stand for all of them."""
 
@@ -141,20 +142,6 @@ class Knowledge:
             self.own = np.maximum(self.residual[:, None] / self.weight - of_cells, 0.0)
         self._solved: dict[int, Solved] = {}
 
-    def at(self, targets: pd.DataFrame) -> Outlook:
-        """Joint posterior of targets.
-
-        Parameters
-        ----------
-        targets : DataFrame
-            Conditions (feedstock, activation, peak_temperature_C, hold_min ...); a column for
-            each level of the model's random terms where a target shares it, empty where not;
-            ``readings``: number of readings an observation is the mean of, 0 where it is not
-            observed; ``own_lot``: True where an observation brings a lot of its own; aliquot:
-            the lot at hand that further readings are of, where the model has `Readings`.
-        """
-        return Outlook(self, targets.reset_index(drop=True))
-
     @cached_property
     def fixed_rows(self) -> np.ndarray:
         """Columns of the fixed effects (n, p) of the data."""
@@ -258,3 +245,9 @@ def node_variances(draws: pd.DataFrame, *, nodes: int = NODES, seed: int = 0) ->
     places = ((np.arange(nodes) + 0.5) * len(order) / nodes).astype(int)
     picked = np.random.default_rng(seed).permutation(order[places])
     return table.iloc[picked].reset_index(drop=True)
+
+
+def shared(a: tuple, b: tuple) -> np.ndarray:
+    """Covariance of a random term with variance 1 between two sets of rows."""
+    same = (a[0][:, None] == b[0][None, :]) & (a[0] >= 0)[:, None]
+    return np.where(same, a[1][:, None] * b[1][None, :], 0.0)

@@ -3,17 +3,13 @@
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy.linalg import solve_triangular
 
-if TYPE_CHECKING:
-    from charscreen.propose.knowledge import Knowledge
+from charscreen.propose.knowledge import MOST_NUMBERS, Knowledge, shared
 
-MOST_NUMBERS = 2e7
-"""In one array over nodes, observations and targets: 160 MB."""
 #: Levels that a lot to come has to itself.
 OWN_LEVELS = ("lot", "aliquot", "feed_batch")
 
@@ -38,9 +34,22 @@ class Block:
 
 
 class Outlook:
-    """Joint posterior of targets under every draw of the variances; see `Knowledge`."""
+    """Joint posterior of targets under every draw of the variances.
 
-    def __init__(self, known: "Knowledge", targets: pd.DataFrame):
+    Parameters
+    ----------
+    known : Knowledge
+        What the model knows of the data.
+    targets : DataFrame
+        Conditions (feedstock, activation, peak_temperature_C, hold_min ...); a column for each
+        level of the model's random terms where a target shares it, empty where not; ``readings``:
+        number of readings an observation is the mean of, 0 where it is not observed; ``own_lot``:
+        True where an observation brings a lot of its own; aliquot: the lot at hand that further
+        readings are of, where the model has `Readings`.
+    """
+
+    def __init__(self, known: Knowledge, targets: pd.DataFrame):
+        targets = targets.reset_index(drop=True)
         self.known, self.targets = known, targets
         n, n_targets = len(known.rows), len(targets)
         most = int(MOST_NUMBERS // max(n * n_targets, 1))
@@ -165,9 +174,3 @@ class Outlook:
             of_part.append(k + levels if k == len(ties) else np.full(len(levels), k))
             shares.append((levels[:, None] == asked) * held)
         return np.hstack(parts), np.concatenate(of_part).astype(int), np.vstack(shares)
-
-
-def shared(a: tuple, b: tuple) -> np.ndarray:
-    """Covariance of a random term with variance 1 between two sets of rows."""
-    same = (a[0][:, None] == b[0][None, :]) & (a[0] >= 0)[:, None]
-    return np.where(same, a[1][:, None] * b[1][None, :], 0.0)

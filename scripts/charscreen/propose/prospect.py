@@ -114,7 +114,7 @@ class Prospect:
         J rows: feedstock, activation and condition.
     lots : DataFrame
         P rows of observations that could be made, with conditions and levels; see
-        `charscreen.propose.knowledge.Knowledge.at`.
+        `charscreen.propose.outlook.Outlook`.
     readings : mapping of str to (P,) array
         By model: how many readings each observation is the mean of; 0 for none.
     own_lot : bool
@@ -138,7 +138,7 @@ class Prospect:
             there = lots.assign(readings=np.asarray(readings[name], float), own_lot=own_lot)
             columns = list(dict.fromkeys([*here.columns, *there.columns]))
             both = [frame.reindex(columns=columns) for frame in (here, there) if len(frame)]
-            self._of[name] = known[name].at(pd.concat(both, ignore_index=True))
+            self._of[name] = Outlook(known[name], pd.concat(both, ignore_index=True))
         self._nodes = min((o.n_nodes for o in self._of.values()), default=1)
 
     def collapsed(self, places: Sequence[int]) -> tuple[Choice, list[Channel]]:
