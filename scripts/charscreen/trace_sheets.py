@@ -15,6 +15,7 @@ import numpy as np
 
 from charscreen.palette import COLOURS, FAINT, INK, SOFT
 from charscreen.rounding import is_number, significant, with_uncertainty
+from charscreen.words import method_in_short
 
 if TYPE_CHECKING:
     import polars as pl
@@ -34,13 +35,6 @@ TIMES = (
     (864000.0, 3600.0, "h"),
     (math.inf, 86400.0, "d"),
 )
-METHODS = {
-    "constant_current": "constant current",
-    "through_resistor": "through a resistor",
-    "voltammetry": "voltammetry",
-    "open_circuit": "self-discharge",
-    "held_voltage": "leakage",
-}
 NUMBERS = (
     "capacitance_F", "capacitance_F_se", "esr_ohm", "esr_ohm_se", "leakage_current_mA",
     "leakage_current_mA_se", "current_mA",
@@ -201,7 +195,7 @@ def _foot(tests: Sequence[Mapping]) -> list[str]:
 
 def _panel(test: Mapping, record: Mapping, cycles: Sequence[Mapping], labels: Mapping) -> str:
     """One test: names, trace, capacitance by cycle, figures."""
-    words = [METHODS.get(test["method"], str(test["method"]))]
+    words = [method_in_short(str(test["method"]))]
     if is_number(test.get("current_mA")) and test["method"] == "constant_current":
         words.append(f"{significant(test['current_mA'], 3)} mA")
     made_of = _shorten(labels.get(test["cell"], ""), 44)

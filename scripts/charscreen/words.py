@@ -36,6 +36,15 @@ FEED_COLUMNS = (
 )
 PRICES = ("electricity_per_kWh", "labour_per_h", "koh_per_kg", "acid_per_L")
 EXPRESSION_NAMES = (*MERITS, *CONDITION_COLUMNS, *FEED_COLUMNS)
+# test method: (how it works, the same in short for a small picture)
+METHODS = {
+    "constant_current": ("discharge at constant current", "constant current"),
+    "through_resistor": ("discharge through a resistor", "through a resistor"),
+    "voltammetry": ("voltammetry", "voltammetry"),
+    "open_circuit": ("self-discharge", "self-discharge"),
+    "held_voltage": ("leakage at held voltage", "leakage"),
+    "direct": ("farads typed in by the user", "typed in"),
+}
 # model: (what it models, how it is headed)
 MODELS = {
     "char_yield": "char yield (dry basis)",
@@ -58,6 +67,16 @@ def merit_unit(merit: str, unit: object = None) -> str:
     if isinstance(unit, str) and unit:
         return unit
     return MERITS[merit][1] if merit in MERITS else ""
+
+
+def method_words(method: str) -> str:
+    """How a test method works."""
+    return METHODS[method][0] if method in METHODS else method
+
+
+def method_in_short(method: str) -> str:
+    """How a test method works, in a word or two."""
+    return METHODS[method][1] if method in METHODS else method
 
 
 def model_words(model: str) -> str:

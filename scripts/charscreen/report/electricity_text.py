@@ -3,16 +3,7 @@
 from collections.abc import Mapping
 
 from charscreen.rounding import is_number
-from charscreen.words import count_words
-
-METHOD_WORDS = {
-    "constant_current": "discharge at constant current",
-    "through_resistor": "discharge through a resistor",
-    "voltammetry": "voltammetry",
-    "open_circuit": "self-discharge",
-    "held_voltage": "leakage at held voltage",
-    "direct": "farads typed in by the user",
-}
+from charscreen.words import count_words, method_words
 
 
 def electricity_text(inputs: Mapping, config: Mapping) -> str:
@@ -31,7 +22,7 @@ def electricity_text(inputs: Mapping, config: Mapping) -> str:
     """
     tests, cells, settings = inputs["test_results"], inputs["cells"], config["capacitance"]
     counts = tests["method"].value_counts().sort_index()
-    parts = [f"{METHOD_WORDS.get(str(name), str(name))}: {n}" for name, n in counts.items()]
+    parts = [f"{method_words(str(name))}: {n}" for name, n in counts.items()]
     text = [
         f"{count_words(len(tests), 'test was', 'tests were')} evaluated ({'; '.join(parts)}).",
     ]
@@ -45,7 +36,7 @@ def electricity_text(inputs: Mapping, config: Mapping) -> str:
     text += [write(tests, settings) for name, write in writers.items() if name in counts]
     if {"constant_current", "voltammetry"} & set(counts.index):
         text.append(_cycles(tests, settings))
-    order = [METHOD_WORDS.get(name, name) for name in settings.get("method_order", [])]
+    order = [method_words(name) for name in settings.get("method_order", [])]
     if order:
         text.append(
             "Where a cell has several tests, the first method of this order counts: "

@@ -25,7 +25,6 @@ from charscreen.report.blocks import (
 from charscreen.report.changes_view import changes_section, choice_sentence
 from charscreen.report.checks_view import checks_section
 from charscreen.report.choice_view import not_told_apart, several_merits, two_views
-from charscreen.report.electricity_text import METHOD_WORDS
 from charscreen.report.figure_text import model_level
 from charscreen.report.firings import firings_blocks
 from charscreen.report.flags_view import count_flagged
@@ -46,7 +45,7 @@ from charscreen.report.text import (
 )
 from charscreen.report.unfilled_view import unfilled_doubts
 from charscreen.rounding import is_number
-from charscreen.words import count_words, merit_words, model_words, number_text
+from charscreen.words import count_words, merit_words, method_words, model_words, number_text
 
 
 def make_sections(
@@ -290,7 +289,7 @@ def _capacitances(inputs, pictures, folder) -> Section:
 
 def _cell_words(known: pd.DataFrame, source: str) -> str:
     counts = known["capacitance_method"].value_counts().sort_index()
-    by_method = "; ".join(f"{METHOD_WORDS.get(str(k), str(k))}: {n}" for k, n in counts.items())
+    by_method = "; ".join(f"{method_words(str(k))}: {n}" for k, n in counts.items())
     text = f"{count_words(len(known), 'cell has', 'cells have')} a capacitance ({by_method})."
     parts = [text, resistance_words(known), f"Single cells stand in {source}."]
     return " ".join(filter(None, parts))
