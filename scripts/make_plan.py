@@ -7,7 +7,7 @@ os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 from charscreen.files import write_csv, write_json
 from charscreen.job import job, tell
-from charscreen.plan import make_plan
+from charscreen.plan.make import make_plan
 from charscreen.plan.summary import plan_for_terminal
 from charscreen.time_left import Progress
 

@@ -4,7 +4,8 @@ from charscreen.files import read_csv, read_json, to_frame, write_csv, write_jso
 from charscreen.job import job, tell
 from charscreen.models.names import RANKED_MODELS
 from charscreen.models.tables import read_draws
-from charscreen.propose import make_stakes, not_ranked, propose_next
+from charscreen.propose.next_firing import not_ranked, propose_next
+from charscreen.propose.stakes import make_stakes
 from charscreen.rank.facts import make_facts
 
 with job(snakemake.log[0]):

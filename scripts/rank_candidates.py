@@ -4,9 +4,9 @@ from charscreen.files import read_csv, read_json, to_frame, write_csv, write_jso
 from charscreen.job import job, tell
 from charscreen.models.names import RANKED_MODELS
 from charscreen.models.tables import read_draws, write_draws
-from charscreen.rank import rank_candidates
 from charscreen.rank.candidates import list_candidates
 from charscreen.rank.facts import make_facts
+from charscreen.rank.ranking import rank_candidates
 
 with job(snakemake.log[0]):
     params, given, made = snakemake.params, snakemake.input, snakemake.output

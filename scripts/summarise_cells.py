@@ -1,6 +1,6 @@
 """Turns the test results of each cell into farads per gram, area and ohms."""
 
-from charscreen.capacitance.cells import CELL_COLUMNS, cell_rows
+from charscreen.capacitance.cells import CELL_COLUMNS, summarise_cells
 from charscreen.capacitance.result_columns import TEST_TEXT_COLUMNS
 from charscreen.findings import JOB_COLUMNS
 from charscreen.gather import gather_tests, typed
@@ -9,7 +9,7 @@ from charscreen.rows_csv import write_rows_csv
 
 with job(snakemake.log[0]):
     given, params = snakemake.input, snakemake.params
-    rows, findings = cell_rows(
+    rows, findings = summarise_cells(
         typed(gather_tests(given.results), TEST_TEXT_COLUMNS),
         params.cells,
         params.design,

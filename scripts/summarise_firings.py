@@ -2,7 +2,7 @@
 
 from charscreen.files import write_csv
 from charscreen.findings import JOB_COLUMNS
-from charscreen.firing_log import summarise_firings
+from charscreen.firing_log.firings import summarise_firings
 from charscreen.job import job
 from charscreen.provenance import ReadWhole
 from charscreen.rows_csv import write_rows_csv

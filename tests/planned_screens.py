@@ -6,9 +6,9 @@ from unittest.mock import patch
 
 import numpy as np
 import pandas as pd
+from capacitance_model import fit_capacitance_model
 from charscreen.models import fit
 from charscreen.models.fixed_view import FixedView
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import empty_table
 from charscreen.quality.matrices import CELL, truth_matrix
 from charscreen.quality.planned import Planned, candidates_of, lots_of, plan_analysis

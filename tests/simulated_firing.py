@@ -2,10 +2,10 @@
 
 import numpy as np
 import pandas as pd
+from capacitance_model import fit_capacitance_model
 from charscreen.mixed import fit_mixed
 from charscreen.models.covariates import term_columns
 from charscreen.models.observations import observation_rows
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import natural, predict_draws
 from charscreen.propose.feasible import feasible_lots
 from charscreen.propose.knowledge import model_rows

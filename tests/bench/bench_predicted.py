@@ -14,7 +14,7 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "tests")]
 
-from charscreen.models.performance import fit_capacitance_model  # noqa: E402
+from capacitance_model import fit_capacitance_model  # noqa: E402
 from charscreen.rank import rank_candidates  # noqa: E402
 from charscreen.rank.candidates import list_candidates  # noqa: E402
 from simulated_screen import simulate_screen  # noqa: E402

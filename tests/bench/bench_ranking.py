@@ -32,9 +32,9 @@ from scipy.special import expit, logit
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "tests")]
 
+from capacitance_model import fit_capacitance_model  # noqa: E402
 from charscreen.models import fit as model_fit  # noqa: E402
 from charscreen.models.device import fit_device_model  # noqa: E402
-from charscreen.models.performance import fit_capacitance_model  # noqa: E402
 from charscreen.models.tables import empty_table  # noqa: E402
 from charscreen.models.yields import fit_yield_models  # noqa: E402
 from charscreen.rank import rank_candidates  # noqa: E402

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+from capacitance_model import fit_capacitance_model
 from charscreen.models import fit as model_fit
 from charscreen.models.contrasts import fixed_means
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import empty_table
 from charscreen.rank.candidates import list_candidates
 from simulated_screen import simulate_screen

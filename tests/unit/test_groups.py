@@ -5,8 +5,8 @@ from itertools import combinations
 import numpy as np
 import pandas as pd
 import pytest
+from capacitance_model import fit_capacitance_model
 from charscreen.models.contrasts import fixed_means
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import empty_table, natural, predict_draws
 from charscreen.rank.candidates import list_candidates
 from charscreen.rank.comparison import compare_candidates

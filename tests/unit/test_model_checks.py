@@ -3,13 +3,11 @@
 import numpy as np
 import pandas as pd
 import pytest
+from capacitance_model import fit_capacitance_model
 from charscreen.models.alternatives import alternative_flag
 from charscreen.models.budget import budget_table, effort_table, level_draws
 from charscreen.models.covariates import covariate_columns, feed_covariates
-from charscreen.models.performance import (
-    fit_capacitance_model,
-    fit_performance_models,
-)
+from charscreen.models.performance import fit_performance_models
 from charscreen.models.reading import Reading, reading_variance
 from charscreen.models.tables import TABLES
 from charscreen.models.yields import fit_overall_yield_model, fit_yield_models

@@ -5,8 +5,8 @@ import json
 import numpy as np
 import pandas as pd
 import pytest
+from capacitance_model import fit_capacitance_model
 from charscreen.models import fixed_view
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import check_sentences, not_covered
 from charscreen.models.yields import fit_yield_models
 from charscreen.rank import rank_candidates

@@ -4,9 +4,9 @@ import keep_priors as command
 import numpy as np
 import pandas as pd
 import pytest
+from capacitance_model import fit_capacitance_model
 from charscreen.files import read_json, write_csv, write_json
 from charscreen.graph import model_files
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import write_model
 from charscreen.models.yields import fit_yield_models
 from charscreen.plan.keeping import KeepError, conditions_of, keep_priors, render_priors

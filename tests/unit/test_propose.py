@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.models.performance import fit_capacitance_model
+from capacitance_model import fit_capacitance_model
 from charscreen.models.tables import predict_draws
 from charscreen.plan.make import DESIGN_COLUMNS
 from charscreen.propose import OPTION_COLUMNS, make_stakes, not_ranked, propose_next

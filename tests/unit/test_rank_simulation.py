@@ -5,8 +5,8 @@ from unittest import mock
 import numpy as np
 import pandas as pd
 import pytest
+from capacitance_model import fit_capacitance_model
 from charscreen.models import fit as model_fit
-from charscreen.models.performance import fit_capacitance_model
 from charscreen.models.tables import empty_table, natural, predict_draws
 from charscreen.rank import rank_statistics
 from charscreen.rank.candidates import list_candidates

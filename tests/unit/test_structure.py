@@ -10,6 +10,7 @@ import pytest
 ROOT = Path(__file__).resolve().parents[2]
 SCRIPTS = ROOT / "scripts"
 LONGEST_MODULE = 400
+LONGEST_SCRIPT = 40  # of a rule
 
 
 @pytest.fixture(scope="module")
@@ -28,19 +29,23 @@ def imports(texts) -> dict[str, set[str]]:
     modules = {name.removesuffix(".__init__") for name in texts}
     out = {}
     for name, text in texts.items():
-        package = name.split(".")[:-1]
-        found = set()
-        for node in _run(ast.parse(text)):
-            if isinstance(node, ast.Import):
-                found |= {alias.name for alias in node.names}
-            elif isinstance(node, ast.ImportFrom):
-                base = package[: len(package) - node.level + 1] if node.level else []
-                base = ".".join([*base, *([node.module] if node.module else [])])
-                members = {f"{base}.{alias.name}" for alias in node.names}
-                found |= {member if member in modules else base for member in members}
+        members = set(_imported(name, text))
+        found = {member if member in modules else member.rpartition(".")[0] for member in members}
         own = name.removesuffix(".__init__")
         out[own] = {other for other in found if other in modules and other != own}
     return out
+
+
+def _imported(module: str, text: str):
+    """Dotted names that a module imports, at its top or later; not for type hints only."""
+    package = module.split(".")[:-1]
+    for node in _run(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            yield from (alias.name for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            base = package[: len(package) - node.level + 1] if node.level else []
+            base = ".".join([*base, *([node.module] if node.module else [])])
+            yield from (f"{base}.{alias.name}" for alias in node.names)
 
 
 def _run(node):
@@ -110,7 +115,9 @@ def test_imports_point_down_the_map(imports, rows_of_map):
     ]
     row_of = dict(named)
     there = {part_of(module) for module in imports} - {""}
-    assert sorted(name for name, _ in named) == sorted(there)
+    assert sorted(name for name, _ in named) == sorted(there), (
+        "add it to the map in DEVELOPERS.md, above all that it imports, or take it out of there"
+    )
     upward = [
         f"{module} imports {other}"
         for module, others in imports.items()
@@ -132,21 +139,53 @@ def test_no_module_is_long(texts):
     assert long == {}
 
 
+def test_names_are_imported_from_the_modules_that_define_them(texts):
+    """Within the library and in its scripts; a package may hand names on when first asked."""
+    packages = {name.removesuffix(".__init__") for name in texts if name.endswith(".__init__")}
+    modules = packages | set(texts)
+    scripts = {path.stem: path.read_text(encoding="utf-8") for path in SCRIPTS.glob("*.py")}
+    handed_on = [
+        f"{module} imports {name}"
+        for module, text in (texts | scripts).items()
+        if not module.endswith(".__init__")
+        for name in _imported(module, text)
+        if name not in modules and name.rpartition(".")[0] in packages - {"charscreen"}
+    ]
+    assert handed_on == []
+
+
+# Used by hand: as DEVELOPERS.md tells; as the command of a process of its own.
+USED_BY_HAND = ["charscreen.cautions.all_cautions", "charscreen.traces.parquet.serve"]
+
+
 def test_every_name_is_used(texts):
-    """By the program, among the public calls of a package, or (one) as DEVELOPERS.md tells."""
-    places = [*SCRIPTS.rglob("*.py"), ROOT / "Snakefile"]
-    for ending in ("smk", "py", "jinja"):
-        places += (ROOT / "workflow").rglob(f"*.{ending}")
-    words: Counter[str] = Counter()
-    for path in places:
-        words.update(re.findall(r"\w+", path.read_text(encoding="utf-8")))
+    """By the program or among the public calls of a package; a test alone is no use."""
+    used: Counter[str] = Counter()
+    for path in (*SCRIPTS.rglob("*.py"), *(ROOT / "workflow").rglob("*.py")):
+        used.update(_used(ast.parse(path.read_text(encoding="utf-8"))))
+    for path in (ROOT / "Snakefile", *(ROOT / "workflow").rglob("*.smk")):
+        words = re.findall(r"\bimport (.*)|\.(\w+)|(\w+)\(", path.read_text(encoding="utf-8"))
+        used.update(word for found in words for text in found for word in re.findall(r"\w+", text))
+    for path in (ROOT / "workflow").rglob("*.jinja"):
+        used.update(re.findall(r"\.(\w+)", path.read_text(encoding="utf-8")))
     unused = [
         f"{module}.{name}"
         for module, text in texts.items()
         for name in _defined(ast.parse(text))
-        if words[name] == 1 and not name.startswith("__")
+        if not used[name] and not name.startswith("__")
     ]
-    assert unused == ["charscreen.cautions.all_cautions"]
+    assert unused == USED_BY_HAND
+
+
+def _used(tree: ast.Module):
+    """Names that are read or imported, and attributes."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load):
+            yield node.id
+        elif isinstance(node, ast.Attribute):
+            yield node.attr
+        elif isinstance(node, ast.Import | ast.ImportFrom):
+            yield from (alias.name.rpartition(".")[2] for alias in node.names)
 
 
 def _defined(tree: ast.Module):
@@ -164,15 +203,40 @@ ORDER = ("input", "output", "log", "benchmark", "wildcard_constraints", "conda",
          "resources", "params", "message", "script")  # fmt: skip
 
 
-def test_rules_have_one_order_and_the_name_of_their_script():
-    named = 0
+def text_of_rules() -> dict[str, str]:
+    """Text of each rule by its name."""
+    found = {}
     for path in sorted((ROOT / "workflow" / "rules").glob("*.smk")):
-        for name, block in re.findall(
-            r"^rule (\w+):\n((?:    .*\n|\n)*)", path.read_text(encoding="utf-8"), re.M
-        ):
-            keys = [key for key in re.findall(r"^    (\w+):", block, re.M) if key in ORDER]
-            assert keys == [key for key in ORDER if key in keys], name
-            for script in re.findall(r"scripts/(\w+)\.py\"", block):
-                assert script == name
-                named += 1
-    assert named > 20
+        text = path.read_text(encoding="utf-8")
+        blocks = re.findall(r"^rule (\w+):\n((?:    .*\n|\n)*)", text, re.M)
+        found |= dict(blocks)
+    return found
+
+
+def rules_of_scripts() -> dict[str, str]:
+    """Text of each rule that has a script, by its name."""
+    return {name: block for name, block in text_of_rules().items() if "    script:\n" in block}
+
+
+def test_rules_have_one_order_and_the_name_of_their_script():
+    for name, block in text_of_rules().items():
+        keys = [key for key in re.findall(r"^    (\w+):", block, re.M) if key in ORDER]
+        assert keys == [key for key in ORDER if key in keys], name
+    rules = rules_of_scripts()
+    assert len(rules) > 20
+    for name, block in rules.items():
+        assert re.findall(r"scripts/(\w+)\.py\"", block) == [name]
+
+
+def test_rules_hang_on_the_code_of_their_own_script():
+    """But `check`, which makes nothing and runs each time it is asked for."""
+    rules = rules_of_scripts()
+    without = [name for name in rules if f'code=graph.code_of("{name}")' not in rules[name]]
+    assert without == ["check"]
+    assert "    output:\n" not in rules["check"]
+
+
+def test_scripts_of_rules_are_short():
+    for name in rules_of_scripts():
+        lines = (SCRIPTS / f"{name}.py").read_text(encoding="utf-8").count("\n")
+        assert lines <= LONGEST_SCRIPT, name

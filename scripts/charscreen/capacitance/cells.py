@@ -1,7 +1,6 @@
 """From tests and masses to figures of a cell: per gram of carbon, per area, per kilogram."""
 
 from collections.abc import Iterable
-from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -17,9 +16,6 @@ from charscreen.capacitance.cell_questions import (
 from charscreen.capacitance.over_tests import choose_method, mean_of_tests, mean_with_parts
 from charscreen.capacitance.rate import RateFit, count_currents, fit_rate
 from charscreen.findings import LEAVES_OUT, QUESTIONS, Finding
-
-if TYPE_CHECKING:
-    import pandas as pd
 
 CELL_COLUMNS = (
     "cell", "run", "lot", "feedstock", "role", "firing", "activation", "koh_ratio",
@@ -38,9 +34,6 @@ CELL_COLUMNS = (
     "leakage_resistance_ohm", "leakage_resistance_ohm_se",
 )  # fmt: skip
 
-_TEXT = {"cell", "run", "lot", "feedstock", "role", "firing", "activation", "activation_firing",
-         "capacitance_method", "tests", "capacitance_at", "uncertainty_by",
-         "leakage_method"}  # fmt: skip
 _FROM_DESIGN = ("feedstock", "role", "firing", "activation", "koh_ratio", "activation_firing",
                 "peak_temperature_C", "hold_min")  # fmt: skip
 
@@ -53,7 +46,7 @@ LEAKAGE_ORDER = ("held_voltage", "open_circuit")
 
 
 def summarise_cells(
-    test_rows: "list[dict] | pd.DataFrame",
+    test_rows: list[dict],
     cells: list[dict],
     design: list[dict],
     *,
@@ -62,12 +55,12 @@ def summarise_cells(
     method_order: Iterable[str],
     reference_current_A_per_g: float | None = None,
     area_u_percent: float = 0.0,
-) -> "tuple[pd.DataFrame, list[Finding]]":
+) -> tuple[list[dict], list[Finding]]:
     """One row per cell that has a capacitance, and what was found on the way.
 
     Parameters
     ----------
-    test_rows : list of dict or DataFrame
+    test_rows : list of dict
         Rows of test_results.
     cells : list of dict
         Checked rows of cells.csv.
@@ -88,7 +81,8 @@ def summarise_cells(
     Returns
     -------
     tuple
-        DataFrame with `CELL_COLUMNS`, in the order of the cells; findings on table ``cells``.
+        Rows with keys out of `CELL_COLUMNS`, in the order of the cells; findings on table
+        ``cells``.
 
     Notes
     -----
@@ -103,39 +97,6 @@ def summarise_cells(
     `charscreen.capacitance.cell_figures.fill_mass`. Leakage is from the hold, else from open
     circuit.
     """
-    import pandas as pd
-
-    if not isinstance(test_rows, list):
-        test_rows = test_rows.astype(object).where(test_rows.notna(), None).to_dict("records")
-    rows, findings = cell_rows(
-        test_rows,
-        cells,
-        design,
-        electrode_balance=electrode_balance,
-        limits=limits,
-        method_order=method_order,
-        reference_current_A_per_g=reference_current_A_per_g,
-        area_u_percent=area_u_percent,
-    )
-    frame = pd.DataFrame(rows, columns=list(CELL_COLUMNS))
-    for name in CELL_COLUMNS:
-        frame[name] = frame[name].astype(object if name in _TEXT else float)
-    whole = ["n_tests"]
-    return frame.astype({name: int for name in whole}), findings
-
-
-def cell_rows(
-    test_rows: list[dict],
-    cells: list[dict],
-    design: list[dict],
-    *,
-    electrode_balance: dict,
-    limits: dict,
-    method_order: Iterable[str],
-    reference_current_A_per_g: float | None = None,
-    area_u_percent: float = 0.0,
-) -> tuple[list[dict], list[Finding]]:
-    """The rows of `summarise_cells` as dicts, without a table library."""
     by_cell: dict[str, list[dict]] = {}
     for row in test_rows:
         by_cell.setdefault(row["cell"], []).append(row)

@@ -9,7 +9,7 @@ import polars as pl
 from charscreen.files import read_csv
 from charscreen.findings import UserError
 from charscreen.models.tables import read_draws
-from charscreen.screen import open_screen
+from charscreen.screen.opening import open_screen
 
 
 @dataclass(frozen=True)

@@ -8,7 +8,6 @@ import numpy as np
 FULL, FRACTION, SCREENING = "full_factorial", "fractional_factorial", "plackett_burman"
 DEFINITIVE, COMPOSITE, EDGES = "definitive_screening", "central_composite", "box_behnken"
 FILLING = "space_filling"
-STANDARD = (FULL, FRACTION, SCREENING, DEFINITIVE, COMPOSITE, EDGES, FILLING)
 #: Fewest and most factors each can take.
 FACTOR_LIMITS = {
     FULL: (1, 12),
@@ -35,7 +34,7 @@ def standard_design(
     Parameters
     ----------
     kind : str
-        One of `STANDARD`.
+        A key of `FACTOR_LIMITS`.
     n_levels : sequence of k int
         Levels of each factor; only a full factorial uses more than its ends and middle.
     resolution : int

@@ -7,7 +7,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import expit, logit
 
-from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
+from charscreen.mixed.errors import MixedModelError
+from charscreen.mixed.fit import MixedFit, fit_mixed
 from charscreen.models.tables import ALTERNATIVE_COLUMNS
 from charscreen.models.terms import Terms
 

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
+from charscreen.mixed.errors import MixedModelError
+from charscreen.mixed.fit import MixedFit, fit_mixed
 from charscreen.models.covariates import SAME_TEMPERATURE_C, SHORTEST_HOLD_MIN, is_activated
 from charscreen.models.fixed_view import FixedView
 from charscreen.models.reading import Reading

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from charscreen.mixed import MixedFit
+from charscreen.mixed.fit import MixedFit
 from charscreen.models.covariates import is_activated, term_columns
 from charscreen.models.tables import INFERENCE_COLUMNS
 

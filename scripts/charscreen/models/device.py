@@ -76,7 +76,7 @@ def fit_device_model(
     ----------
     yields, cells : DataFrame
         As for `charscreen.models.yields.fit_overall_yield_model` and
-        `charscreen.models.performance.fit_capacitance_model`; see `device_of_lots`.
+        `charscreen.models.performance.fit_performance_models`; see `device_of_lots`.
     design, firings_done, settings
         As for these.
 

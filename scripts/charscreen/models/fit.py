@@ -6,7 +6,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from charscreen.mixed import MixedModelError, fit_mixed
+from charscreen.mixed.errors import MixedModelError
+from charscreen.mixed.fit import fit_mixed
 from charscreen.models.alternatives import alternative_flag, compare_alternatives
 from charscreen.models.budget import budget_table, effort_table, level_draws
 from charscreen.models.checks import check_model, power_profile

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import stdtr, stdtrit
 
-from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
+from charscreen.mixed.errors import MixedModelError
+from charscreen.mixed.fit import MixedFit, fit_mixed
 from charscreen.models.covariates import is_activated
 from charscreen.models.levels import Levels
 from charscreen.models.tables import EFFECT_COLUMNS, MEAN_COLUMNS, natural

@@ -3,7 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from charscreen.mixed import MixedFit, MixedModelError, fit_mixed
+from charscreen.mixed.errors import MixedModelError
+from charscreen.mixed.fit import MixedFit, fit_mixed
 from charscreen.models.tables import INFLUENCE_COLUMNS
 
 REFITTED = 5

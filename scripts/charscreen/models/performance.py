@@ -100,21 +100,6 @@ def fit_performance_models(
     return models
 
 
-def fit_capacitance_model(
-    cells: pd.DataFrame,
-    design: pd.DataFrame,
-    firings_done: pd.DataFrame,
-    *,
-    settings: Mapping,
-    feedstocks: pd.DataFrame | None = None,
-) -> ModelTables:
-    """The model of electrode capacitance alone; see `fit_performance_models`."""
-    rows = observation_rows(
-        cells, design, firings_done, value=CAPACITANCE.response, identity="cell"
-    )
-    return fit_model(rows, CAPACITANCE, settings=settings, feedstocks=feedstocks)
-
-
 def _with_retention(cells: pd.DataFrame, test_results: pd.DataFrame) -> pd.DataFrame:
     """Cells with the median retention of their long tests."""
     if cells.empty or test_results.empty or "retention_percent" not in test_results:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from charscreen.mixed import MixedFit, fit_mixed
+from charscreen.mixed.fit import MixedFit, fit_mixed
 
 MATTERS = 0.2
 """Spread of the reading variances, as a share of the residual variance, from which on observations

@@ -5,17 +5,13 @@ from collections.abc import Mapping
 import pandas as pd
 from matplotlib.figure import Figure
 
-from charscreen.plots import (
-    draw_capacitances,
-    draw_model_checks,
-    draw_ranking,
-    draw_response,
-    draw_variance,
-    draw_yields,
-    raw_lots,
-)
+from charscreen.plots.measured import draw_capacitances, draw_yields
+from charscreen.plots.model_checks import draw_model_checks
+from charscreen.plots.models import draw_variance
+from charscreen.plots.ranking import draw_ranking, draw_response
 from charscreen.plots.theme import INK
 from charscreen.report.model_view import view_of_models
+from charscreen.report.ranking_view import raw_lots
 from charscreen.words import MODELS, model_words
 
 
