@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from charscreen.arithmetic import evaluate
+from charscreen.basis import MEASURED, MODELLED, OFF_PLAN
 from charscreen.models.covariates import is_activated
 from charscreen.models.tables import natural, not_covered, predict_draws
 from charscreen.rank.cost import cost_per_kg
@@ -25,8 +26,6 @@ WHAT = {
     "device_farads": "device farads per kg dry feed",
 }
 NO_MODEL = "there is no model of"
-MEASURED, MODELLED, YIELD_ONLY = "measured", "other conditions", "yield only"
-OFF_PLAN = "fired off plan"
 CHOICE_SHARE = 0.25
 """Share of the draws by which conditions are chosen; the rest says how good the choice is."""
 
