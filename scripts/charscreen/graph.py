@@ -30,6 +30,7 @@ MODEL_NAMES = (
     "retention",
     "device_farads",
 )
+YIELD_MODELS = ("char_yield", "activation_yield", "overall_yield")
 RANKED_MODELS = ("char_yield", "activation_yield", "capacitance", "esr_area", "device_farads")
 COMPARED_MODELS = ("capacitance", "overall_yield", "esr_area", "device_farads")
 MODEL_TABLES = (
@@ -288,6 +289,9 @@ def figure_files(folder: str, merits: list[str]) -> dict[str, str]:
     names += [f"checks_{model}" for model in MODEL_NAMES]
     return {f"figure_{name}": f"{folder}/{name}.svg" for name in names}
 
+
+#: Figures that no cell changes, which are drawn by themselves.
+FIGURES_OF_YIELDS = ("figure_yields", *(f"figure_checks_{model}" for model in YIELD_MODELS))
 
 HISTORY = "history"
 _SNAPSHOT = re.compile(r"ranking_(\d{4}-\d{2}-\d{2})(?:_(\d+))?\.json")

@@ -8,7 +8,7 @@ import pytest
 import report_case as case
 import seaborn as sns
 from charscreen import plots
-from charscreen.graph import MODEL_NAMES, figure_files
+from charscreen.graph import FIGURES_OF_YIELDS, MODEL_NAMES, YIELD_MODELS, figure_files
 from charscreen.plots import figures, theme
 from charscreen.plots.theme import offsets, shorten
 from charscreen.report.ranking_view import lots_of
@@ -403,3 +403,14 @@ def test_the_theme_is_seaborns_white_grid_where_it_is_not_ours():
     assert {key: written_out[key] for key in numbers} == pytest.approx(
         {key: whole[key] for key in numbers}, rel=1e-12
     )
+
+
+def test_figures_of_the_yields_are_drawn_without_cells_and_ranking(full):
+    names = [name.removeprefix("figure_") for name in FIGURES_OF_YIELDS]
+    models = {name: full["models"].get(name, {}) for name in YIELD_MODELS}
+    alone = {"yields": full["yields"], "models": models}
+    drawn = figures.draw_figures(alone, merits=[], only=names)
+    whole = figures.draw_figures(full, merits=case.CONFIG["merits"])
+    assert list(drawn) == names
+    for name in names:
+        assert plots.as_svg(drawn[name]) == plots.as_svg(whole[name])
