@@ -6,7 +6,7 @@ from charscreen.files import read_csv, read_json, write_json, write_text
 from charscreen.job import job
 from charscreen.provenance import provenance, run_record
 from charscreen.rank.changes import changes_since
-from charscreen.report import render_report
+from charscreen.report.page import render_report
 from charscreen.result_set import read_comparison, read_figures, read_models, read_next, read_sheets
 
 TABLES = ("ranking", "yields", "firings", "cells", "test_results", "findings", "left_out")

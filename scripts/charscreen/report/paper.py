@@ -5,6 +5,7 @@ import html as html_text
 import re
 
 from charscreen.printing import lay_out, print_page
+from charscreen.report.paper_svg import lighter
 
 #: Heights of the picture that are tried until the summary fits one page. [mm]
 PICTURE_MM = (140, 115, 95, 85, 75, 60, 45)
@@ -141,7 +142,7 @@ def pictures_apart(page: str) -> str:
             svg = svg.replace("<svg", f"<svg {_NAMESPACES}", 1)
         label = re.search(r'aria-label="([^"]*)"', found[1])
         alt = html_text.escape(html_text.unescape(label[1])) if label else ""
-        data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
+        data = base64.b64encode(lighter(svg).encode("utf-8")).decode("ascii")
         return f'<img alt="{alt}" src="data:image/svg+xml;base64,{data}">'
 
     return _SVG.sub(image, page)
