@@ -9,7 +9,7 @@ from pathlib import Path
 
 from charscreen.findings import UserError
 
-PACKAGES = ("snakemake", "numpy", "scipy", "pandas", "polars", "formulaic", "matplotlib")
+PACKAGES = ("snakemake", "numpy", "scipy", "pandas", "polars", "formulaic", "seaborn", "matplotlib")
 
 
 def digest(path: str | Path) -> str:

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 import pytest
 import report_case as case
-import seaborn as sns
 from charscreen import plots
 from charscreen.graph import FIGURES_OF_YIELDS, MODEL_NAMES, YIELD_MODELS, figure_files
 from charscreen.plots import figures, theme
@@ -384,25 +383,6 @@ def test_of_many_firings_some_carry_their_names():
     axes = next(a for a in figure.axes if a.get_xlabel().startswith("Firing"))
     shown = [label.get_text() for label in axes.get_xticklabels()]
     assert shown == [f"F{k:03d}" for k in range(0, n, 3)]
-
-
-def test_the_theme_is_seaborns_white_grid_where_it_is_not_ours():
-    def settings(*themes):
-        with mpl.rc_context():
-            mpl.rcdefaults()
-            for each in themes:
-                mpl.rcParams.update(each)
-            # Colour maps and lists of fonts are of no effect: no figure has the one, ours one font.
-            unused = ("image.cmap", "font.sans-serif")
-            return {key: mpl.rcParams[key] for key in mpl.rcParams if key not in unused}
-
-    seaborn = {**sns.axes_style("whitegrid"), **sns.plotting_context("paper")}
-    whole, written_out = settings(seaborn, theme.theme()), settings(theme.theme())
-    numbers = {key for key, value in whole.items() if isinstance(value, float)}
-    assert [key for key in whole if key not in numbers and whole[key] != written_out[key]] == []
-    assert {key: written_out[key] for key in numbers} == pytest.approx(
-        {key: whole[key] for key in numbers}, rel=1e-12
-    )
 
 
 def test_figures_of_the_yields_are_drawn_without_cells_and_ranking(full):

@@ -9,6 +9,7 @@ from functools import wraps
 import matplotlib as mpl
 import numpy as np
 import pandas as pd
+import seaborn as sns
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
@@ -24,37 +25,13 @@ HASH_SALT = "charscreen"
 #: take most of the time of drawing and printing.
 CROWD = 400
 CROWD_DPI = 200
-#: What is left of seaborn's white grid at the scale of paper, its settings that are neither set in
-#: `theme` nor usual. Written out, since importing seaborn takes half a second and draws in SciPy's
-#: statistics; a test holds the two equal.
-WHITE_GRID = {
-    "axes.axisbelow": True,
-    "axes.grid": True,
-    "axes.linewidth": 1.0,
-    "legend.title_fontsize": 9.6,
-    "lines.linewidth": 1.2,
-    "lines.markersize": 4.8,
-    "lines.solid_capstyle": "round",
-    "patch.edgecolor": "w",
-    "patch.force_edgecolor": True,
-    "patch.linewidth": 0.8,
-    "xtick.bottom": False,
-    "xtick.major.size": 4.8,
-    "xtick.major.width": 1.0,
-    "xtick.minor.size": 3.2,
-    "xtick.minor.width": 0.8,
-    "ytick.left": False,
-    "ytick.major.size": 4.8,
-    "ytick.major.width": 1.0,
-    "ytick.minor.size": 3.2,
-    "ytick.minor.width": 0.8,
-}
 
 
 def theme() -> dict:
     """Settings of every figure: seaborn's white grid, our colours, text as outlines."""
     return {
-        **WHITE_GRID,
+        **sns.axes_style("whitegrid"),
+        **sns.plotting_context("paper"),
         "font.family": ["DejaVu Sans"],
         "font.size": 9,
         "axes.titlesize": 9.5,
