@@ -6,7 +6,8 @@ from xml.etree import ElementTree
 import pytest
 import report_case as case
 from charscreen import plots
-from charscreen.report.paper_svg import NAMESPACE, lighter
+from charscreen.report.paper_svg import lighter
+from charscreen.report.svg import svg_for_page
 
 LETTERS = """<defs>
  <path id="A" d="M 0 64 L 128 64 Q 1 2 -3 4 z" transform="scale(0.015625)"/>
@@ -15,11 +16,11 @@ LETTERS = """<defs>
 
 
 def svg_of(content: str) -> str:
-    return f'<svg xmlns="{NAMESPACE}" viewBox="0 0 9 9" aria-label="a &lt; b">{content}</svg>'
+    return f'<svg viewBox="0 0 9 9" aria-label="a &lt; b">{content}</svg>'
 
 
 def paths(svg: str) -> list[dict]:
-    found = ElementTree.fromstring(svg).iter(f"{{{NAMESPACE}}}path")
+    found = ElementTree.fromstring(svg).iter("path")
     return [dict(path.attrib) for path in found if "id" not in path.attrib]
 
 
@@ -74,4 +75,4 @@ def figure_svg() -> str:
     inputs = case.full_inputs()
     merit = case.CONFIG["merits"][0]
     figure = plots.draw_ranking(inputs["ranking"], None, merit)
-    return re.sub(r"^.*?(?=<svg)", "", plots.as_svg(figure), flags=re.DOTALL)
+    return svg_for_page(plots.as_svg(figure), prefix="p", label="x")

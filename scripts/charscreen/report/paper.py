@@ -139,10 +139,10 @@ def pictures_apart(page: str) -> str:
     def image(found: re.Match) -> str:
         svg = found[0]
         if "xmlns=" not in found[1]:
-            svg = svg.replace("<svg", f"<svg {_NAMESPACES}", 1)
+            svg = lighter(svg).replace("<svg", f"<svg {_NAMESPACES}", 1)
         label = re.search(r'aria-label="([^"]*)"', found[1])
         alt = html_text.escape(html_text.unescape(label[1])) if label else ""
-        data = base64.b64encode(lighter(svg).encode("utf-8")).decode("ascii")
+        data = base64.b64encode(svg.encode("utf-8")).decode("ascii")
         return f'<img alt="{alt}" src="data:image/svg+xml;base64,{data}">'
 
     return _SVG.sub(image, page)

@@ -3,14 +3,10 @@
 import re
 from xml.etree import ElementTree
 
-NAMESPACE = "http://www.w3.org/2000/svg"
-_LINK = "{http://www.w3.org/1999/xlink}href"
 _NUMBERS = re.compile(r"-?\d+(?:\.\d+)?|[A-Za-z]")
 _SHIFT = re.compile(r"translate\((-?[\d.]+)(?:[ ,]+0)?\)")
 #: The drawing package's letters: how their outlines are scaled inside a text.
 _OUTLINE = "scale(0.015625)"
-# Else every name in the text that is written would carry a prefix.
-ElementTree.register_namespace("", NAMESPACE)
 
 
 def lighter(svg: str) -> str:
@@ -19,9 +15,9 @@ def lighter(svg: str) -> str:
     Parameters
     ----------
     svg : str
-        An SVG element with its namespace, as `charscreen.plots.as_svg` draws figures: a text is a
-        group of references to the outlines of its letters. Of any other picture only groups go
-        that wrap and say nothing.
+        An SVG element without namespaces, as `charscreen.report.svg.svg_for_page` gives it: in a
+        figure a text is a group of references to the outlines of its letters. Of any other picture
+        only those groups go that wrap and say nothing.
 
     Returns
     -------
@@ -31,7 +27,7 @@ def lighter(svg: str) -> str:
     root = ElementTree.fromstring(svg)
     letters = {
         found.get("id"): _steps(found.get("d", ""))
-        for found in root.iter(f"{{{NAMESPACE}}}path")
+        for found in root.iter("path")
         if found.get("transform") == _OUTLINE and found.get("id")
     }
     _lighten(root, letters)
@@ -51,7 +47,7 @@ def _lighten(parent: ElementTree.Element, letters: dict) -> None:
             kept.append(text)
             continue
         _lighten(child, letters)
-        is_group = child.tag == f"{{{NAMESPACE}}}g"
+        is_group = child.tag == "g"
         if is_group and not set(child.attrib) - {"id"}:
             kept.extend(child)
         else:
@@ -61,22 +57,22 @@ def _lighten(parent: ElementTree.Element, letters: dict) -> None:
 
 def _joined(group: ElementTree.Element, letters: dict) -> ElementTree.Element | None:
     """A text as one path, where a group is nothing but references to letters."""
-    uses = [part for part in group if part.tag == f"{{{NAMESPACE}}}use"]
+    uses = [part for part in group if part.tag == "use"]
     others = [part for part in group if part not in uses]
-    if group.tag != f"{{{NAMESPACE}}}g" or not uses or "transform" not in group.attrib:
+    if group.tag != "g" or not uses or "transform" not in group.attrib:
         return None
-    if any(part.tag != f"{{{NAMESPACE}}}defs" for part in others):
+    if any(part.tag != "defs" for part in others):
         return None
     outlines = []
     for use in uses:
-        steps = letters.get((use.get("href") or use.get(_LINK, "")).removeprefix("#"))
+        steps = letters.get(use.get("href", "").removeprefix("#"))
         shift = _SHIFT.fullmatch(use.get("transform", "translate(0)"))
-        if steps is None or shift is None or set(use.attrib) - {"href", _LINK, "transform"}:
+        if steps is None or shift is None or set(use.attrib) - {"href", "transform"}:
             return None
         outlines.append(_moved(steps, 64.0 * float(shift[1])))
     look = {name: group.attrib[name] for name in group.attrib if name != "id"}
     look["transform"] += f" {_OUTLINE}"
-    return ElementTree.Element(f"{{{NAMESPACE}}}path", look | {"d": " ".join(outlines)})
+    return ElementTree.Element("path", look | {"d": " ".join(outlines)})
 
 
 def _moved(steps: list[str], x: float) -> str:
