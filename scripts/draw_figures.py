@@ -1,4 +1,4 @@
-"""Draws the figures of the report, one SVG each."""
+"""Draws the figures that cells have a part in, one SVG each."""
 
 from charscreen.files import read_csv
 from charscreen.job import job
@@ -9,11 +9,13 @@ from charscreen.result_set import read_models
 with job(snakemake.log[0]):
     given, params = snakemake.input, snakemake.params
     tables = {name: read_csv(given[name]) for name in ("ranking", "yields", "cells")}
+    paths = {name.removeprefix("figure_"): path for name, path in snakemake.output.items()}
     figures = draw_figures(
         tables | {"models": read_models(given)},
         merits=params.merits,
         invented=params.invented,
         names=params.names,
+        only=paths,
     )
-    for name, path in snakemake.output.items():
-        save_svg(figures[name.removeprefix("figure_")], path)
+    for name, path in paths.items():
+        save_svg(figures[name], path)

@@ -10,7 +10,7 @@ from functools import cache
 from pathlib import Path
 
 from charscreen.deviations import FIRING_QUANTITIES
-from charscreen.models.names import MODEL_NAMES
+from charscreen.models.names import MODEL_NAMES, YIELD_MODELS
 from charscreen.screen.schemas import FOLDER, TABLE_NAMES
 from charscreen.words import activation_words, feedstock_words
 
@@ -278,6 +278,9 @@ def figure_files(folder: str, merits: list[str]) -> dict[str, str]:
     names += [f"checks_{model}" for model in MODEL_NAMES]
     return {f"figure_{name}": f"{folder}/{name}.svg" for name in names}
 
+
+#: Figures that no cell changes, which are drawn by themselves.
+FIGURES_OF_YIELDS = ("figure_yields", *(f"figure_checks_{model}" for model in YIELD_MODELS))
 
 HISTORY = "history"
 _SNAPSHOT = re.compile(r"ranking_(\d{4}-\d{2}-\d{2})(?:_(\d+))?\.json")

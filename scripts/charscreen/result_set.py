@@ -10,7 +10,7 @@ NEXT_TABLES = ("design", "lots", "options")
 COMPARISON_TABLES = ("groups", "front", "desirability", "sensitivity")
 
 
-def read_models(paths: Mapping[str, str]) -> dict[str, dict]:
+def read_models(paths: Mapping[str, str], models: Sequence[str] = MODEL_NAMES) -> dict[str, dict]:
     """Tables of all models.
 
     Parameters
@@ -18,6 +18,8 @@ def read_models(paths: Mapping[str, str]) -> dict[str, dict]:
     paths : mapping of str to path
         ``<model>_<table>`` as `charscreen.graph.model_files` names them; anything with a
         ``get`` will do.
+    models : sequence of str
+        Those to read.
 
     Returns
     -------
@@ -27,7 +29,7 @@ def read_models(paths: Mapping[str, str]) -> dict[str, dict]:
     return {
         name: {table: read_csv(paths.get(f"{name}_{table}")) for table in MODEL_TABLES}
         | {"json": read_json(paths.get(f"{name}_model"))}
-        for name in MODEL_NAMES
+        for name in models
     }
 
 

@@ -26,7 +26,7 @@ PLANTS = (
     *("Groundnut", "Hazel", "Hemp", "Lupin"),
 )
 PARTS = ("shells", "pruning wood", "pressed pulp", "stalks, chopped", "husks")
-RULES = ("draw_figures", "render_report", "print_report", "write_workbook")
+RULES = ("draw_yields", "draw_figures", "render_report", "print_report", "write_workbook")
 FILES = ("report.html", "report.pdf", "summary.pdf", "tables.xlsx")
 
 

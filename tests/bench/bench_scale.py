@@ -26,8 +26,8 @@ STAGES = {
     "reduce_traces": "collect", "draw_traces": "collect", "gather_tests": "collect",
     "summarise_cells": "collect", "compute_yields": "collect", "summarise_firings": "collect",
     "gather_findings": "collect", "fit": "fit", "rank": "rank", "compare": "rank",
-    "propose": "next", "draw_figures": "report", "render": "report", "print": "report",
-    "write_workbook": "report",
+    "propose": "next", "draw_figures": "report", "draw_yields": "report",
+    "render": "report", "print": "report", "write_workbook": "report",
 }  # fmt: skip
 # What one new cell makes anew: with the cells all that is fitted to them, and all after.
 ANEW = (

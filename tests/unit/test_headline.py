@@ -5,8 +5,8 @@ import re
 import pandas as pd
 import pytest
 import report_case as case
-from charscreen.report import render_report
 from charscreen.report.headline import answer
+from charscreen.report.page import render_report
 
 MERIT = "electrode_F_per_g"
 

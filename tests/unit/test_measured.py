@@ -3,8 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from charscreen.basis import is_measured
 from charscreen.propose.advice import advise
-from charscreen.rank.measured import is_measured, measured_summary
+from charscreen.rank.measured import measured_summary
 from charscreen.rank.merits import MeritDraws
 
 

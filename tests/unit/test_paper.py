@@ -6,7 +6,8 @@ import numpy as np
 import pytest
 import report_case as case
 from charscreen.printing import NO_PDF, can_print, lay_out
-from charscreen.report import TEMPLATES, render_report
+from charscreen.report.blocks import Column, Section, Table
+from charscreen.report.page import TEMPLATES, render_page, render_report
 from charscreen.report.paper import (
     ELSEWHERE,
     FOLDED,
@@ -205,3 +206,18 @@ def test_a_fold_for_paper_is_printed_whole():
     table = "<figure><table><tr><td>1</td></tr></table></figure>"
     fold = f'<details id="a" class="printed">\n<summary>All</summary>{table}</details>'
     assert unfolded(f"<p>x</p>{fold}<p>y</p>") == f"<p>x</p>{table}<p>y</p>"
+
+
+def test_words_stay_whole_where_the_table_has_room_for_them():
+    columns = [Column("Move"), Column("What is made"), Column("Expected gain [F/g]", True)]
+    columns += [Column("Cost [units of costs]", True), Column("Kiln [h]", True)]
+    made = "600 °C 30 min: 2 x Waste 03 with KOH, 1 x Waste 10, 3 x Waste 20 with KOH; " * 12
+    rows = [["1 firing of 6 lots (proposed)", made, "0.000057 ± 0.000048", "1020", "28.0"]]
+    table = Table(id="t", caption="Moves", file="", columns=columns, rows=rows)
+    section = Section(id="s", title="S", blocks=[table])
+    page = render_page(title="A", question="", invented=False, sections=[section])
+    document = lay_out(page, style=STYLE)
+    lines = [b.text for b in boxes(document.pages[0]._page_box) if type(b).__name__ == "TextBox"]
+    assert table.breadth != "broad"
+    assert any("(proposed)" in line for line in lines)
+    assert beyond_the_margins(document) == []

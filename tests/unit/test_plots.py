@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 import report_case as case
 from charscreen import plots
-from charscreen.graph import MODEL_NAMES, figure_files
+from charscreen.graph import FIGURES_OF_YIELDS, MODEL_NAMES, YIELD_MODELS, figure_files
 from charscreen.plots import figures, theme
 from charscreen.plots.theme import offsets, shorten
 from charscreen.report.ranking_view import lots_of
@@ -383,3 +383,14 @@ def test_of_many_firings_some_carry_their_names():
     axes = next(a for a in figure.axes if a.get_xlabel().startswith("Firing"))
     shown = [label.get_text() for label in axes.get_xticklabels()]
     assert shown == [f"F{k:03d}" for k in range(0, n, 3)]
+
+
+def test_figures_of_the_yields_are_drawn_without_cells_and_ranking(full):
+    names = [name.removeprefix("figure_") for name in FIGURES_OF_YIELDS]
+    models = {name: full["models"].get(name, {}) for name in YIELD_MODELS}
+    alone = {"yields": full["yields"], "models": models}
+    drawn = figures.draw_figures(alone, merits=[], only=names)
+    whole = figures.draw_figures(full, merits=case.CONFIG["merits"])
+    assert list(drawn) == names
+    for name in names:
+        assert plots.as_svg(drawn[name]) == plots.as_svg(whole[name])

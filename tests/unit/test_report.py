@@ -7,9 +7,9 @@ import pytest
 import report_case as case
 from charscreen import plots
 from charscreen.plots.figures import draw_figures
-from charscreen.report import TEMPLATES, render_report, tidy
 from charscreen.report.headline import answer, by_other_merits
 from charscreen.report.methods import methods
+from charscreen.report.page import TEMPLATES, render_report, tidy
 from charscreen.report.ranking_tables import RANKING_TOP
 from charscreen.report.tables import findings_tables, spread_table
 from charscreen.report.text import scatter_sentences

@@ -195,7 +195,7 @@ def test_one_new_test_reruns_one_batch(demo_copy):
     planned = demo_copy.planned()
     assert planned["reduce_traces"] == 1
     assert planned["gather_tests"] == planned["summarise_cells"] == 1
-    assert not {"compute_yields", "fit_yield"} & set(planned)
+    assert not {"compute_yields", "fit_yield", "draw_yields"} & set(planned)
 
 
 def test_a_kept_ranking_shows_what_a_changed_measurement_did(demo_copy):

@@ -9,6 +9,37 @@ REPORT_FILES = [
 FEEDSTOCK_NAMES = {row["feedstock"]: row["name"] for row in screen.tables["feedstocks"]}
 
 
+FIGURES = graph.figure_files(f"{RESULTS}/figures", screen.config["merits"])
+FIGURES_OF_YIELDS = {name: FIGURES[name] for name in graph.FIGURES_OF_YIELDS}
+
+
+rule draw_yields:
+    input:
+        **MODELS["char_yield"],
+        **MODELS["activation_yield"],
+        **MODELS["overall_yield"],
+        yields=f"{RESULTS}/collect/yields.csv",
+        code=graph.code_of("draw_yields"),
+    output:
+        **FIGURES_OF_YIELDS,
+    log:
+        f"{RESULTS}/logs/draw_yields.log",
+    benchmark:
+        f"{RESULTS}/benchmarks/draw_yields.tsv"
+    conda:
+        "../../environment.yml"
+    resources:
+        mem_mb=1000,
+        runtime=20,
+    params:
+        invented=screen.config["data_are_invented"],
+        names=FEEDSTOCK_NAMES,
+    message:
+        "Drawing the figures of the yields"
+    script:
+        "../../scripts/draw_yields.py"
+
+
 rule draw_figures:
     input:
         **MODEL_FILES,
@@ -17,7 +48,7 @@ rule draw_figures:
         ranking=f"{RESULTS}/rank/ranking.csv",
         code=graph.code_of("draw_figures"),
     output:
-        **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
+        **{name: path for name, path in FIGURES.items() if name not in FIGURES_OF_YIELDS},
     log:
         f"{RESULTS}/logs/draw_figures.log",
     benchmark:
@@ -72,7 +103,7 @@ rule draw_traces:
 
 rule render_report:
     input:
-        **graph.figure_files(f"{RESULTS}/figures", screen.config["merits"]),
+        **FIGURES,
         **MODEL_FILES,
         **COMPARISON,
         **{f"next_{name}": path for name, path in NEXT.items()},

@@ -9,5 +9,6 @@ MODEL_NAMES = (
     "retention",
     "device_farads",
 )
+YIELD_MODELS = ("char_yield", "activation_yield", "overall_yield")
 RANKED_MODELS = ("char_yield", "activation_yield", "capacitance", "esr_area", "device_farads")
 COMPARED_MODELS = ("capacitance", "overall_yield", "esr_area", "device_farads")

@@ -135,22 +135,28 @@ def _order(known: pd.DataFrame, column: str, means: pd.DataFrame | None) -> list
 def _draw_rows(
     axes: Axes, known: pd.DataFrame, column: str, order: list[str], by: str, groups: Mapping
 ) -> None:
-    for place, feedstock in enumerate(order):
-        mine = known[(known["feedstock"] == feedstock) & known[column].map(is_number)]
-        mine = mine.sort_values(column, kind="stable")
-        for shift, row in zip(offsets(len(mine), width=0.4), mine.to_dict("records"), strict=True):
-            colour, marker = groups.get(row[by], (SOFT, "o"))
-            axes.plot(
-                row[column],
-                place + 0.08 + shift / 2,
-                marker=marker,
-                color=colour,
-                markersize=4,
-                markerfacecolor="none",
-                markeredgewidth=0.9,
-                linestyle="",
-                zorder=2,
-            )
+    known = known[known[column].map(is_number)]
+    rows = {
+        name: mine.sort_values(column, kind="stable") for name, mine in known.groupby("feedstock")
+    }
+    found = [(place, rows[name]) for place, name in enumerate(order) if name in rows]
+    marks: dict[tuple, list] = {}
+    for place, mine in found:
+        shifts = offsets(len(mine), width=0.4)
+        for shift, value, group in zip(shifts, mine[column], mine[by], strict=True):
+            look = groups.get(group, (SOFT, "o"))
+            marks.setdefault(look, []).append((value, place + 0.08 + shift / 2))
+    for (colour, marker), points in marks.items():
+        axes.plot(
+            *zip(*points, strict=True),
+            marker=marker,
+            color=colour,
+            markersize=4,
+            markerfacecolor="none",
+            markeredgewidth=0.9,
+            linestyle="",
+            zorder=2,
+        )
 
 
 def _is_drawn(means: pd.DataFrame | None) -> pd.Series:

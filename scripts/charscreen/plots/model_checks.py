@@ -1,17 +1,18 @@
 """Figure of one model's checks: residuals, normal plots of each level, influence."""
 
 from collections.abc import Mapping
+from statistics import NormalDist
 
 import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
-from scipy.special import ndtri
 
 from charscreen.plots.theme import (
     COLOURS,
     INK,
     SOFT,
+    draw_strokes,
     message_figure,
     new_figure,
     offsets,
@@ -174,7 +175,9 @@ def _against_fitted(axes: Axes, known: pd.DataFrame, points: Mapping) -> None:
 def _against_normal(axes: Axes, values: np.ndarray, points: Mapping, label: str) -> None:
     values = np.sort(values)
     n = len(values)
-    scores = ndtri((np.arange(1, n + 1) - 0.375) / (n + 0.25))
+    # Python's own quantile: SciPy's takes as long to import as a figure to draw.
+    chances = (np.arange(1, n + 1) - 0.375) / (n + 0.25)
+    scores = np.array([NormalDist().inv_cdf(chance) for chance in chances])
     ends = np.array([scores[0], scores[-1]])
     axes.plot(ends, ends, color=SOFT, linewidth=1)
     axes.plot(scores, values, **points)
@@ -212,11 +215,11 @@ def _by_firing(axes: Axes, known: pd.DataFrame, points: Mapping, order_by: str) 
     firings = list(dict.fromkeys(names.iloc[np.argsort(place_in_time, kind="stable")]))
     axes.axhline(0, color=SOFT, linewidth=1)
     places = known.groupby(names.to_numpy()).indices
-    for place, firing in enumerate(firings):
-        values = known["standardised"].iloc[places[firing]].sort_values()
-        shifts = np.array(offsets(len(values), width=0.5))
-        axes.plot(place + shifts, values, **points)
-        axes.plot([place - 0.3, place + 0.3], [values.mean()] * 2, color=INK, linewidth=1.6)
+    values = [known["standardised"].iloc[places[firing]].sort_values() for firing in firings]
+    shifts = [k + np.array(offsets(len(each), width=0.5)) for k, each in enumerate(values)]
+    axes.plot(np.concatenate(shifts), np.concatenate(values), **points)
+    means, at = np.array([each.mean() for each in values]), np.arange(len(firings))
+    draw_strokes(axes, (at - 0.3, means), (at + 0.3, means), color=INK, linewidth=1.6)
     is_long = len(firings) > 8 or max(map(len, firings)) > 6
     step = -(-len(firings) // FIRINGS_MOST)
     axes.set_xticks(

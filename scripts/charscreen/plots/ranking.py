@@ -3,6 +3,7 @@
 from collections.abc import Mapping
 from itertools import pairwise
 
+import numpy as np
 import pandas as pd
 from matplotlib.axes import Axes
 from matplotlib.figure import Figure
@@ -15,6 +16,7 @@ from charscreen.plots.theme import (
     SOFT,
     bare_rows,
     draw_interval,
+    draw_strokes,
     looks,
     message_figure,
     new_figure,
@@ -263,9 +265,9 @@ def _draw_series(
     mine = mine.sort_values("peak_temperature_C")
     x = mine["peak_temperature_C"].to_numpy(dtype=float) + shift
     axes.plot(x, mine["estimate"].to_numpy(dtype=float), zorder=3, **style)
-    for place, row in zip(x, mine.to_dict("records"), strict=True):
-        if is_number(row["estimate_lo"]) and is_number(row["estimate_hi"]):
-            ends = [row["estimate_lo"], row["estimate_hi"]]
-            axes.plot([place, place], ends, color=style["color"], linewidth=0.9, zorder=2)
-        for value in lots_of(raw, row):
-            axes.plot(place, value, "_", color=style["color"], markersize=6, alpha=0.9, zorder=1)
+    low, high = (mine[end].to_numpy(dtype=float) for end in ("estimate_lo", "estimate_hi"))
+    draw_strokes(axes, (x, low), (x, high), color=style["color"], linewidth=0.9, zorder=2)
+    found = [lots_of(raw, row) for row in mine.to_dict("records")]
+    places = np.repeat(x, [len(values) for values in found])
+    look = {"color": style["color"], "markersize": 6, "alpha": 0.9, "zorder": 1}
+    axes.plot(places, [value for values in found for value in values], "_", **look)

@@ -7,10 +7,11 @@ from collections.abc import Callable
 from functools import wraps
 
 import matplotlib as mpl
+import numpy as np
 import pandas as pd
 import seaborn as sns
 from matplotlib.axes import Axes
-from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
 from charscreen.files import write_text
@@ -78,7 +79,7 @@ def themed(draw: Callable[..., Figure]) -> Callable[..., Figure]:
 def new_figure(*, width_in: float, height_in: float) -> Figure:
     """An empty figure with constrained layout, drawn without a window. [inch]"""
     figure = Figure(figsize=(width_in, height_in), layout="constrained")
-    FigureCanvasAgg(figure)
+    FigureCanvasSVG(figure)
     return figure
 
 
@@ -130,6 +131,23 @@ def draw_interval(axes: Axes, place: float, low: object, high: object, colour: s
         axes.plot([low, high], [place, place], color=colour, linewidth=1.8, zorder=3)
 
 
+def draw_strokes(axes: Axes, starts, ends, **look) -> None:
+    """Separate straight strokes as one line of the axes, which is drawn as fast as one stroke.
+
+    Parameters
+    ----------
+    axes : Axes
+        Where to draw.
+    starts, ends : pair of (n_strokes,) array
+        x and y of the ends, in the units of the axes.
+    **look
+        As for ``Axes.plot``.
+    """
+    gap = np.full(len(starts[0]), np.nan)
+    x, y = (np.column_stack([*ends_of, gap]).ravel() for ends_of in zip(starts, ends, strict=True))
+    axes.plot(x, y, **look)
+
+
 def looks(values: pd.Series) -> dict:
     """Colour and marker for each value, in order; many values share one look."""
     known = sorted(
@@ -158,8 +176,21 @@ def as_svg(figure: Figure) -> str:
     buffer = io.StringIO()
     options = {"dpi": CROWD_DPI} if _merge_crowd(figure) else {}
     with mpl.rc_context(theme()):
+        _lay_out(figure)
         figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None}, **options)
     return _number_names(buffer.getvalue())
+
+
+def _lay_out(figure: Figure) -> None:
+    """Give the parts of a figure their places for good.
+
+    A figure that still has them to find is drawn twice when it is saved, once for nothing.
+    """
+    engine = figure.get_layout_engine()
+    if figure.axes and engine is not None:
+        figure.dpi = FigureCanvasSVG.fixed_dpi
+        engine.execute(figure)
+        figure.set_layout_engine(None)
 
 
 def _number_names(svg: str) -> str:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from charscreen.basis import is_measured
 from charscreen.plan.feed import LOT_COLUMNS, size_lots
 from charscreen.plan.keeping import expected_yields
 from charscreen.plan.make import DESIGN_COLUMNS
@@ -16,7 +17,6 @@ from charscreen.propose.cost import WORK, move_cost
 from charscreen.propose.feasible import Feasible, feasible_lots, has_parent, stock_left
 from charscreen.propose.rows import design_rows
 from charscreen.propose.search import Option, Search, Stakes
-from charscreen.rank.measured import is_measured
 from charscreen.words import agree, count_words, list_ids, merit_words
 
 OPTION_COLUMNS = (

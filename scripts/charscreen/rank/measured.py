@@ -3,18 +3,8 @@
 import numpy as np
 import pandas as pd
 
-from charscreen.rank.merits import MODELLED, OFF_PLAN, MeritDraws
-
-
-def is_measured(row) -> bool:
-    """Whether a row of the ranking stands for a condition at which its merit was measured.
-
-    Parameters
-    ----------
-    row : mapping or Series
-        ``predicted`` and ``basis``; where they are absent it counts as measured.
-    """
-    return row.get("predicted") != "yes" and row.get("basis") not in (MODELLED, OFF_PLAN)
+from charscreen.basis import is_measured
+from charscreen.rank.merits import MeritDraws
 
 
 def measured_summary(table: pd.DataFrame, drawn: MeritDraws, *, group_probability: float) -> dict:

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from charscreen.arithmetic import evaluate
+from charscreen.basis import MEASURED, MODELLED, OFF_PLAN
 from charscreen.models.covariates import is_activated
 from charscreen.models.tables import natural, not_covered, predict_draws
 from charscreen.rank.cost import cost_per_kg
@@ -18,8 +19,6 @@ from charscreen.rank.one_level import keep_one_level
 from charscreen.rank.reasons import NO_MODEL, WHAT, first_reasons, naming, not_finite
 from charscreen.words import CONDITION_COLUMNS, FEED_COLUMNS, MERITS, merit_words
 
-MEASURED, MODELLED, YIELD_ONLY = "measured", "other conditions", "yield only"
-OFF_PLAN = "fired off plan"
 CHOICE_SHARE = 0.25
 """Share of the draws by which conditions are chosen; the rest says how good the choice is."""
 

@@ -7,13 +7,14 @@ from typing import NamedTuple
 import numpy as np
 import pandas as pd
 
+from charscreen.basis import OFF_PLAN, YIELD_ONLY
 from charscreen.rank.candidates import CONDITION
 from charscreen.rank.draw_ranks import count_ranks, draw_ranks
 from charscreen.rank.facts import Facts
 from charscreen.rank.feedstocks import feedstock_summary, rank_feedstocks
 from charscreen.rank.limits import chances_to_meet, limit_summary
 from charscreen.rank.measured import measured_summary
-from charscreen.rank.merits import OFF_PLAN, YIELD_ONLY, MeritDraws, MeritSource
+from charscreen.rank.merits import MeritDraws, MeritSource
 from charscreen.rank.predicted import predicted_candidates
 from charscreen.rank.summaries import (
     assumption_sentences,

@@ -1,5 +1,2 @@
-"""The report as one page."""
-
-from charscreen.report.page import TEMPLATES, render_report, tidy
-
-__all__ = ["TEMPLATES", "render_report", "tidy"]
+"""The report: a page, a workbook, sheets of paper. Each part is imported from its own module:
+printing needs a third of a second without what the page needs, and over a second with it."""

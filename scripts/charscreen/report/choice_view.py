@@ -4,8 +4,8 @@ from collections.abc import Mapping
 
 import pandas as pd
 
+from charscreen.basis import is_measured
 from charscreen.rank.letters import shorten
-from charscreen.rank.measured import is_measured
 from charscreen.report.blocks import Bullets, Column, Section, Table, Text
 from charscreen.report.ranking_tables import basis_words, group_table
 from charscreen.report.ranking_view import is_in_group, of_merit

@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from charscreen.rank.measured import is_measured
+from charscreen.basis import is_measured
 from charscreen.report.ranking_view import has_scatter, is_unmade, of_merit
 from charscreen.report.standing import Standing
 from charscreen.report.text import (

@@ -5,6 +5,7 @@ import html as html_text
 import re
 
 from charscreen.printing import lay_out, print_page
+from charscreen.report.paper_svg import lighter
 
 #: Heights of the picture that are tried until the summary fits one page. [mm]
 PICTURE_MM = (140, 115, 95, 85, 75, 60, 45)
@@ -138,7 +139,7 @@ def pictures_apart(page: str) -> str:
     def image(found: re.Match) -> str:
         svg = found[0]
         if "xmlns=" not in found[1]:
-            svg = svg.replace("<svg", f"<svg {_NAMESPACES}", 1)
+            svg = lighter(svg).replace("<svg", f"<svg {_NAMESPACES}", 1)
         label = re.search(r'aria-label="([^"]*)"', found[1])
         alt = html_text.escape(html_text.unescape(label[1])) if label else ""
         data = base64.b64encode(svg.encode("utf-8")).decode("ascii")

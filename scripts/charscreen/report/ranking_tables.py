@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from charscreen.rank.measured import is_measured
+from charscreen.basis import is_measured
 from charscreen.report.blocks import Column, Strip, Strips, Table
 from charscreen.report.ranking_view import (
     best_measured,

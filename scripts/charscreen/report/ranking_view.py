@@ -4,7 +4,7 @@ from collections.abc import Mapping
 
 import pandas as pd
 
-from charscreen.rank.measured import is_measured
+from charscreen.basis import is_measured
 from charscreen.rounding import is_number
 
 CONDITION = ["feedstock", "activation", "koh_ratio", "peak_temperature_C", "hold_min"]

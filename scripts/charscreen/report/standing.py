@@ -2,7 +2,7 @@
 
 from collections.abc import Mapping
 
-from charscreen.rank.measured import is_measured
+from charscreen.basis import is_measured
 from charscreen.report.ranking_view import is_in_group
 from charscreen.words import candidate_words
 
