@@ -3,8 +3,8 @@
 from charscreen.files import read_csv
 from charscreen.job import job
 from charscreen.models.names import YIELD_MODELS
-from charscreen.plots import save_svg
 from charscreen.plots.figures import draw_figures
+from charscreen.plots.theme import save_svg
 from charscreen.result_set import read_models
 
 with job(snakemake.log[0]):
