@@ -17,7 +17,7 @@ if [ $# -eq 0 ]; then
     exit 2
 fi
 
-# The newest suitable interpreter; PYTHON=/path/to/python3 chooses another.
+# The first of these that is 3.11 or newer; PYTHON=/path/to/python3 chooses another.
 find_python() {
     for candidate in ${PYTHON:-python3 python3.13 python3.12 python3.11}; do
         if command -v "$candidate" >/dev/null 2>&1 &&

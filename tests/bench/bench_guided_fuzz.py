@@ -8,12 +8,20 @@ spoilt inputs from good ones by lot; here an input that reaches a new branch is 
 further, so that odd corners are met sooner. The rules are the same (`tests/fuzz_case.py`).
 """
 
+import argparse
 import os
 import sys
 import tempfile
 from pathlib import Path
 
-import atheris
+# Before the fuzzer is imported, so that --help needs none.
+PARSER = argparse.ArgumentParser(
+    description=__doc__.splitlines()[0], epilog="What follows the target is for the fuzzer."
+)
+PARSER.add_argument("target", choices=("trace", "expression", "condition"))
+GIVEN, FOR_FUZZER = PARSER.parse_known_args()
+
+import atheris  # noqa: E402
 
 ROOT = Path(__file__).resolve().parents[2]
 sys.path[:0] = [str(ROOT / "scripts"), str(ROOT / "tests")]
@@ -41,16 +49,14 @@ def try_bytes(target: str, data: bytes) -> None:
 
 
 def main() -> None:
-    target = sys.argv[1] if len(sys.argv) > 1 else ""
-    if target not in SEEDS:
-        sys.exit(f"Name one of {', '.join(SEEDS)}.")
+    target = GIVEN.target
     kept = FOLDER / "kept"
     kept.mkdir()
     for k, text in enumerate(SEEDS[target]):
         (kept / f"{k}").write_text(text)
     os.chdir(FOLDER)  # the fuzzer writes the input that broke a rule into the working folder
     print(f"inputs that reach new branches are kept in {FOLDER}", flush=True)
-    options = ["-runs=100000", "-timeout=5", "-max_len=2000", *sys.argv[2:]]
+    options = ["-runs=100000", "-timeout=5", "-max_len=2000", *FOR_FUZZER]
     atheris.Setup([sys.argv[0], *options, str(kept)], lambda data: try_bytes(target, data))
     atheris.Fuzz()
 

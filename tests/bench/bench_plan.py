@@ -1,9 +1,11 @@
 """What searching longer for a plan gains, and what it gains over designs that know no firing.
 
-Run by hand: sh scripts/with_env.sh python tests/bench/bench_plan.py [workers]. Prints efficiencies
-and ratios of times; asserts nothing.
+    sh scripts/with_env.sh python tests/bench/bench_plan.py [WORKERS] [--only-library]
+
+Prints efficiencies and ratios of times; asserts nothing.
 """
 
+import argparse
 import itertools
 import sys
 import time
@@ -156,8 +158,18 @@ def beside_library(workers):
         print(f"    time over the library's {took / other:.1f}")
 
 
+def main() -> None:
+    """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("workers", type=int, nargs="?", default=2, help="processes of the search")
+    parser.add_argument(
+        "--only-library", action="store_true", help="leave out what a longer search gains"
+    )
+    given = parser.parse_args()
+    beside_library(given.workers)
+    if not given.only_library:
+        search_longer(given.workers)
+
+
 if __name__ == "__main__":
-    count = int(sys.argv[1]) if len(sys.argv) > 1 else 2
-    beside_library(count)
-    if "library" not in sys.argv:
-        search_longer(count)
+    main()

@@ -1,11 +1,12 @@
 """Prints how predicted best conditions compare with the known truth of simulated screens.
 
-    sh scripts/with_env.sh python tests/bench/bench_predicted.py [screens] [first seed]
+    sh scripts/with_env.sh python tests/bench/bench_predicted.py [SCREENS] [FIRST_SEED]
 
 For predicted candidates, for all tested ones and for the best tested one of each feedstock: the
 share of 90 % intervals that hold the truth, and the mean of estimate over truth.
 """
 
+import argparse
 import sys
 from pathlib import Path
 
@@ -56,8 +57,11 @@ def compare(seed: int) -> dict[str, tuple[float, float, int]]:
 
 def main() -> None:
     """Print one line per kind; errors over screens, since candidates of one hang together."""
-    given = [int(value) for value in sys.argv[1:]]
-    screens, first = [*given, *(20, 100)[len(given) :]]
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("screens", type=int, nargs="?", default=20)
+    parser.add_argument("first_seed", type=int, nargs="?", default=100)
+    given = parser.parse_args()
+    screens, first = given.screens, given.first_seed
     found = [compare(seed) for seed in range(first, first + screens)]
     print(f"{screens} screens; 90 % intervals; estimate over truth with its standard error")
     for kind in KINDS:

@@ -1,6 +1,6 @@
 """Prints calibration, coverage and loss of the ranking on many screens of known truth.
 
-    sh scripts/with_env.sh python tests/bench/bench_ranking.py [screens] [first seed] [same]
+    sh scripts/with_env.sh python tests/bench/bench_ranking.py [SCREENS] [FIRST_SEED] [--same]
 
 Screens of the demo's shape (12 feedstocks, 12 firings of 6 lots, 2 cells; 10 % firing, 8 % lot,
 10 % cell), all invented. Printed for each merit, with standard errors over screens, since the
@@ -13,13 +13,14 @@ candidates of one screen share its firings and models:
   and by feedstock (then its best treatment), over the same candidates.
 
 The effects of temperature and hold that all feedstocks share are drawn anew for each screen; with
-`same` as third argument they are the same in all. Then the chances must not be taken at their
+`--same` they are the same in all. Then the chances must not be taken at their
 word: where two conditions are truly alike, which of them is ahead by a hair is one and the same
 in all screens, and no data show it.
 
 Model checks and alternatives are left out: they cost more than the fits and change no draw.
 """
 
+import argparse
 import sys
 import time
 from pathlib import Path
@@ -43,6 +44,7 @@ from simulated_screen import simulate_screen  # noqa: E402
 
 MERITS = ("electrode_F_per_g", "device_F_per_kg_d")
 DRAWS = 4000
+LEAST_SCREENS = 10  # of fewer, chances may part best from others fully: the slope has no end
 
 
 def fit_for_decisions(screen, seed: int) -> dict:
@@ -177,8 +179,18 @@ def loss_saved(group: pd.DataFrame) -> tuple[float, float]:
     )
 
 
-def main(n_screens: int = 50, first: int = 1000, *, same: bool = False) -> None:
+def main() -> None:
     """Run and print."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument(
+        "screens", type=int, nargs="?", default=50, help=f"{LEAST_SCREENS} or more (50)"
+    )
+    parser.add_argument("first_seed", type=int, nargs="?", default=1000)
+    parser.add_argument("--same", action="store_true", help="one effect of conditions in all")
+    given = parser.parse_args()
+    if given.screens < LEAST_SCREENS:
+        parser.error(f"{given.screens} screens are too few for the slope: {LEAST_SCREENS} or more.")
+    n_screens, first, same = given.screens, given.first_seed, given.same
     seeds = range(first, first + n_screens)
     rows = [row for seed in seeds for row in one_screen(seed, draw_conditions=not same)]
     table = pd.DataFrame(rows)
@@ -198,4 +210,4 @@ def main(n_screens: int = 50, first: int = 1000, *, same: bool = False) -> None:
 
 
 if __name__ == "__main__":
-    main(*(int(a) for a in sys.argv[1:3]), same="same" in sys.argv[3:])
+    main()

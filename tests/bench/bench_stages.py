@@ -6,6 +6,7 @@ Start-up is the time Python takes for the imports of a rule's script alone; the 
 time is work. What no rule accounts for is the workflow engine itself. Nothing is asserted.
 """
 
+import argparse
 import ast
 import os
 import resource
@@ -53,6 +54,7 @@ def start_up(script: Path) -> float:
 
 def main() -> None:
     """Run the demo and print one line per rule."""
+    argparse.ArgumentParser(description=__doc__.splitlines()[0]).parse_args()
     with tempfile.TemporaryDirectory() as folder:
         total = run_demo(Path(folder))
         rows = []

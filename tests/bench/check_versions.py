@@ -9,6 +9,7 @@ of what we need and the end of each run; ends with 1 where any test fails. What 
 itself is left out: see `BOUND`.
 """
 
+import argparse
 import os
 import subprocess
 import sys
@@ -59,7 +60,10 @@ def run_tests(python: Path, tests: list[str]) -> int:
     return done.returncode
 
 
-def main(words: list[str]) -> int:
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("words", nargs="*", metavar="WORD", help="oldest, newest, or tests to run")
+    words = parser.parse_args().words
     chosen = [word for word in words if word in SETS] or list(SETS)
     tests = [word for word in words if word not in SETS] or ["tests/unit", "tests/reference"]
     failed = []
@@ -73,4 +77,4 @@ def main(words: list[str]) -> int:
 
 
 if __name__ == "__main__":
-    sys.exit(main(sys.argv[1:]))
+    sys.exit(main())

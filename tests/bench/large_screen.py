@@ -1,4 +1,4 @@
-"""A screen of any size with invented data, for measuring how the workflow grows."""
+"""A screen of any size with invented data, for the benches that measure how the workflow grows."""
 
 import csv
 from pathlib import Path

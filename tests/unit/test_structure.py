@@ -127,6 +127,15 @@ def test_imports_point_down_the_map(imports, rows_of_map):
     assert upward == []
 
 
+def test_benches_are_listed_and_tell_their_options():
+    text = (ROOT / "DEVELOPERS.md").read_text(encoding="utf-8").partition("\n## Benches\n")[2]
+    listed = re.findall(r"^\| `(\w+\.py)` \|", text.partition("\n## ")[0], re.M)
+    programs = {path.name: path for path in (ROOT / "tests" / "bench").glob("*.py")}
+    assert sorted(listed) == sorted(set(programs) - {"large_screen.py"})
+    for name in listed:
+        assert "ArgumentParser(" in programs[name].read_text(encoding="utf-8"), name
+
+
 def test_modules_named_in_the_map_are_there(imports, rows_of_map):
     for packages, subject in rows_of_map:
         homes = [f"charscreen.{name}." for name in re.findall(r"`(\w+)/`", packages)]

@@ -1,1 +1,1 @@
-"""The two families of models: yields and capacitance."""
+"""The models of yields, of what the carbon does in a cell, and of both together."""

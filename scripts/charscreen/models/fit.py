@@ -69,7 +69,7 @@ class ModelKind:
     Parameters
     ----------
     name : str
-        char_yield, activation_yield or capacitance.
+        One of `charscreen.models.names.MODEL_NAMES`.
     words : str
         The same in a sentence.
     response : str
@@ -79,7 +79,7 @@ class ModelKind:
     unit : str
         What one row is: ``lot``, ``run`` (a lot or an aliquot of one) or ``cell``.
     covariates : tuple of str
-        Which of `charscreen.models.terms.COVARIATES` may enter.
+        Which of `charscreen.models.covariates.COVARIATES` may enter.
     stream : int
         Number that sets its random draws apart from those of other models.
     none_reason : str
