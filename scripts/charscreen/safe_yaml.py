@@ -5,8 +5,8 @@ from pathlib import Path
 
 import yaml
 
-MAX_BYTES = 1_000_000
-MAX_DEPTH = 50
+MOST_BYTES = 1_000_000
+MOST_DEPTH = 50
 MAX_DIGITS = 300
 
 
@@ -96,11 +96,11 @@ def _read_text(path: Path) -> str:
         if path.exists() and not path.is_file():
             raise YamlRefused("It is no file. Put the file in its place.")
         with path.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(MOST_BYTES + 1)
     except OSError as error:
         raise YamlRefused(f"The file cannot be read ({error.strerror or error}).") from None
     advice = "Save it as plain text in UTF-8."
-    if len(data) > MAX_BYTES:
+    if len(data) > MOST_BYTES:
         raise YamlRefused(f"The file cannot be read: it is larger than 1 MB. {advice}")
     try:
         return data.decode("utf-8-sig")
@@ -122,8 +122,10 @@ def _refuse(text: str) -> None:
             )
         if isinstance(event, yaml.CollectionStartEvent):
             depth += 1
-            if depth > MAX_DEPTH:
-                message = f"More than {MAX_DEPTH} groups stand within each other. Write it simpler."
+            if depth > MOST_DEPTH:
+                message = (
+                    f"More than {MOST_DEPTH} groups stand within each other. Write it simpler."
+                )
                 raise YamlRefused(message, line)
         elif isinstance(event, yaml.CollectionEndEvent):
             depth -= 1

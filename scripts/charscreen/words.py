@@ -36,6 +36,8 @@ FEED_COLUMNS = (
 )
 PRICES = ("electricity_per_kWh", "labour_per_h", "koh_per_kg", "acid_per_L")
 EXPRESSION_NAMES = (*MERITS, *CONDITION_COLUMNS, *FEED_COLUMNS)
+# kind of a firing: what it is called
+FIRING_KINDS = {"carbonise": "char", "activate": "activation"}
 # test method: (how it works, the same in short for a small picture)
 METHODS = {
     "constant_current": ("discharge at constant current", "constant current"),

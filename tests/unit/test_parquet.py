@@ -151,7 +151,7 @@ def test_numbers_times_and_words_come_through(tmp_path):
 
 
 def test_too_many_rows_are_refused(tmp_path):
-    n = parquet.MAX_ROWS + 1
+    n = parquet.MOST_ROWS + 1
     frame = pl.select(time_s=pl.repeat(0.0, n), voltage_V=pl.repeat(0.0, n), current_A=0.0)
     frame.write_parquet(tmp_path / "a.parquet")
     trace, (finding,) = read_trace(tmp_path / "a.parquet", MAP)

@@ -352,7 +352,7 @@ def test_cells_are_text_number_or_date(cell, expected):
 
 def test_a_workbook_beyond_the_bound_is_refused(tmp_path, monkeypatch):
     (tmp_path / "masses.xlsx").write_bytes(b"PK\x03\x04" + bytes(100))
-    monkeypatch.setattr(workbooks, "MAX_BYTES", 50)
+    monkeypatch.setattr(workbooks, "MOST_BYTES", 50)
     with pytest.raises(BadFile, match="larger than 0 MB"):
         workbooks.open_workbook(tmp_path / "masses.xlsx")
 

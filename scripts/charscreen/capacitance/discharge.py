@@ -19,7 +19,7 @@ from charscreen.curves import (
 )
 from charscreen.traces.segments import Segment, find_segments
 
-MIN_POINTS = 5
+LEAST_POINTS = 5
 CURVED_SHARE = 0.10  # slopes of the two halves of the window differ by more: not straight
 DISAGREE_SHARE = 0.10
 DROP_SHARE = 0.20
@@ -356,7 +356,7 @@ class _Discharge:
 
     def _flags(self, row, t, v, noise, height, upper) -> list[str]:
         flags = []
-        if row["n_points"] < MIN_POINTS:
+        if row["n_points"] < LEAST_POINTS:
             flags.append("too few points")
         elif is_curved(t, v, noise=noise, least_share=CURVED_SHARE):
             flags.append("not straight")

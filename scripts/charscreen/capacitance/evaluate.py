@@ -23,13 +23,13 @@ from charscreen.capacitance.plausible import (
 from charscreen.capacitance.self_discharge import find_decline, measure_open_circuit
 from charscreen.capacitance.steady import summarise_cycles
 from charscreen.capacitance.voltammetry import measure_scans
+from charscreen.traces.segments import QUIET_SHARE
 
 #: Order in which the tests of a cell are evaluated: later ones lean on figures of earlier ones.
 ORDER = ("direct", "constant_current", "voltammetry", "through_resistor", "open_circuit",
          "held_voltage")  # fmt: skip
 #: Share of a resistance typed in without uncertainty that counts as its standard uncertainty.
 UNSTATED_SHARE = 0.5
-QUIET_SHARE = 0.02  # current below this share of the largest counts as none
 RATES_SHARE = 0.1  # scans whose rate is further from the test's belong to another test
 
 

@@ -8,12 +8,12 @@ import numpy as np
 from charscreen.capacitance.exponential import find_decay
 from charscreen.capacitance.leakage import READ_AT_S, WINDOW_SHARE, find_hold
 from charscreen.capacitance.self_discharge import find_decline
+from charscreen.capacitance.voltammetry import MIDDLE_SHARE
 from charscreen.files import write_bytes
 from charscreen.traces.parts import Trace
 
 BUCKETS = 60  # of each the lowest and the highest sample is kept
 SHOWN_CYCLES = 3  # of a longer test: the last ones
-MIDDLE_SHARE = 0.8  # of a sweep, see charscreen.capacitance.voltammetry
 COLUMNS = ("test", "time_s", "voltage_V", "current_A", "fitted")
 
 

@@ -13,7 +13,7 @@ MIDDLE_SHARE = 0.8  # of a sweep: near its ends the current still turns round
 COMPLETE_SHARE = 0.05  # a sweep may miss either end by this share of its range
 RATE_SHARE = 0.05  # the record's own scan rate may differ from the stated one by this share
 SQUARE_LEAST = 0.6  # a loop filling less of its rectangle is far from a capacitor's
-MIN_POINTS = 10
+LEAST_POINTS = 10
 
 #: Columns of one scan.
 SCAN_COLUMNS = (
@@ -129,7 +129,7 @@ def measure_scans(
 
 def _find_sweeps(time, voltage):
     """Complete sweeps between the turning voltages, and why others do not count."""
-    if len(time) < MIN_POINTS:
+    if len(time) < LEAST_POINTS:
         return [], [f"the record has {len(time)} rows only"]
     span = float(np.quantile(voltage, 0.999) - np.quantile(voltage, 0.001))
     swing = max(0.2 * span, 6.0 * noise_sd(voltage))
@@ -141,7 +141,7 @@ def _find_sweeps(time, voltage):
     sweeps, missed = [], 0
     for a, b in itertools.pairwise(points):
         bottom, top = sorted((voltage[a], voltage[b]))
-        if bottom > low + edge or top < high - edge or b - a < MIN_POINTS // 2:
+        if bottom > low + edge or top < high - edge or b - a < LEAST_POINTS // 2:
             missed += 1
             continue
         sign = 1 if voltage[b] > voltage[a] else -1
@@ -244,7 +244,7 @@ def _passes(time, voltage, current, level, sweep) -> tuple[float, float]:
 
 def _flags(row, ways, rate, found) -> list[str]:
     flags = []
-    if row["n_points"] < 2 * MIN_POINTS:
+    if row["n_points"] < 2 * LEAST_POINTS:
         flags.append("too few points")
     if len(ways) < 2:
         flags.append("one sweep only")

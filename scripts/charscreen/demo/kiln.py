@@ -2,10 +2,10 @@
 
 import numpy as np
 
+from charscreen.costs import ROOM_TEMPERATURE_C
 from charscreen.demo.random_streams import stream
 from charscreen.demo.scenario import OVERSHOT_C, RAMP_C_PER_MIN, Firing, Scenario
 
-ROOM_C = 20.0
 # The switched-off kiln falls towards the room with this time constant. [min]
 COOLING_MIN = 310.0
 RECORDED_AFTER_MIN = 360
@@ -62,19 +62,21 @@ def _profile(firing: Firing, seed: int) -> tuple[np.ndarray, np.ndarray]:
     if firing.done_C == OVERSHOT_C:
         # Reached the set point, ran 60 degC past it in 20 min and came back in another 20.
         set_point = firing.planned_C
-        top = (set_point - ROOM_C) / ramp
+        top = (set_point - ROOM_TEMPERATURE_C) / ramp
         t = [0.0, top, top + 20.0, top + 40.0, top + 40.0 + hold - 10.0]
-        y = [ROOM_C, set_point, firing.done_C, set_point, set_point]
+        y = [ROOM_TEMPERATURE_C, set_point, firing.done_C, set_point, set_point]
     else:
-        top = (firing.done_C - ROOM_C) / ramp
-        t, y = [0.0, top, top + hold], [ROOM_C, firing.done_C, firing.done_C]
+        top = (firing.done_C - ROOM_TEMPERATURE_C) / ramp
+        t, y = [0.0, top, top + hold], [ROOM_TEMPERATURE_C, firing.done_C, firing.done_C]
     return np.array([*t, t[-1] + RECORDED_AFTER_MIN]), np.array([*y, np.nan], dtype=float)
 
 
 def _at(time: np.ndarray, t: np.ndarray, y: np.ndarray) -> np.ndarray:
     """Temperature at any time: straight lines between the corners, then free cooling."""
     end, last = t[-2], y[-2]
-    free = ROOM_C + (last - ROOM_C) * np.exp(-np.maximum(np.subtract(time, end), 0) / COOLING_MIN)
+    free = ROOM_TEMPERATURE_C + (last - ROOM_TEMPERATURE_C) * np.exp(
+        -np.maximum(np.subtract(time, end), 0) / COOLING_MIN
+    )
     return np.where(np.less_equal(time, end), np.interp(time, t[:-1], y[:-1]), free)
 
 

@@ -8,8 +8,8 @@ from charscreen import cautions
 from charscreen.plan.pages import fill_page, is_present, with_unit
 from charscreen.plan.shopping import CELL_PART, CHEMICAL, FEED
 from charscreen.rounding import is_number, significant
+from charscreen.words import FIRING_KINDS
 
-_KINDS = {"carbonise": "char", "activate": "KOH"}
 _HEADINGS = {FEED: "Feed, as received", CHEMICAL: "Chemicals", CELL_PART: "For cells"}
 _NOTHING = "Nothing is planned yet."
 
@@ -180,7 +180,7 @@ def _days(calendar: pd.DataFrame) -> list[dict]:
                 "day": "" if same else f"{row['day']}",
                 "date": "" if same else date,
                 "firing": row["firing"],
-                "kind": _KINDS[row["kind"]],
+                "kind": FIRING_KINDS[row["kind"]],
                 "peak": with_unit(row["temperature_C"], "°C"),
                 "hold": with_unit(row["hold_min"], "min"),
                 "start": f"{row['start_h']:.1f}",

@@ -12,9 +12,9 @@ from charscreen.plan.pages import fill_page, grams, is_present, name_of, with_un
 from charscreen.plan.picture import layout_pictures
 from charscreen.plan.summary import firing_hours
 from charscreen.rounding import is_number
+from charscreen.words import FIRING_KINDS
 
 _UNIT = re.compile(r"(?<=\d) (?=%|°C|k?g\b)")
-_KINDS = {"carbonise": "char", "activate": "KOH"}
 
 
 def render_overview(
@@ -129,7 +129,7 @@ def _firings(design: pd.DataFrame, known: Mapping[str, Mapping], kiln: Mapping) 
         rows.append(
             {
                 "firing": str(firing["firing"]),
-                "kind": _KINDS[firing["kind"]],
+                "kind": FIRING_KINDS[firing["kind"]],
                 "temperature": with_unit(firing["temperature_C"], "°C"),
                 "hold": with_unit(firing["hold_min"], "min"),
                 "hours": f"{firing['kiln_h']:.1f}" if is_number(firing["kiln_h"]) else "",

@@ -5,10 +5,9 @@ from collections.abc import Mapping
 from charscreen.firing_log.firings import LOG, PLANNED, READINGS, TYPED
 from charscreen.report.blocks import Column, Heading, Table, Text, fold_if_long
 from charscreen.rounding import fixed, is_number
-from charscreen.words import count_words
+from charscreen.words import FIRING_KINDS, count_words
 
 _FROM = {LOG: "kiln log", READINGS: "hand readings", TYPED: "typed", PLANNED: "plan"}
-_KINDS = {"carbonise": "char", "activate": "activation"}
 
 
 def firings_blocks(inputs: Mapping, folder: str) -> list:
@@ -69,7 +68,7 @@ def _row(row: Mapping) -> list[str]:
     )
     return [
         str(row["firing"]),
-        _KINDS.get(row["kind"], ""),
+        FIRING_KINDS.get(row["kind"], ""),
         _done(row["peak_temperature_C"], row["planned_peak_temperature_C"]),
         _done(row["hold_min"], row["planned_hold_min"]),
         fixed(row["ramp_C_per_min"], 1),

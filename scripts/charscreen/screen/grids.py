@@ -9,7 +9,7 @@ DELIMITERS = {",": "comma", ";": "semicolon", "\t": "tab"}
 _UTF16 = (b"\xff\xfe", b"\xfe\xff")
 _WORKBOOK = b"PK\x03\x04"
 _OLD_WORKBOOK = b"\xd0\xcf\x11\xe0"
-MAX_BYTES = 200_000_000
+MOST_BYTES = 200_000_000
 csv.field_size_limit(1_000_000)
 
 
@@ -63,13 +63,13 @@ def read_grid(path: Path, columns: frozenset[str]) -> Grid:
     try:
         with path.open("rb") as stream:
             before = os.fstat(stream.fileno())
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(MOST_BYTES + 1)
             after = os.fstat(stream.fileno())
     except OSError as error:
         raise BadFile(f"The file cannot be opened ({error.strerror or error}).") from None
-    if len(data) > MAX_BYTES:
+    if len(data) > MOST_BYTES:
         raise BadFile(
-            f"The file is larger than {MAX_BYTES // 1_000_000} MB, more than any table has. "
+            f"The file is larger than {MOST_BYTES // 1_000_000} MB, more than any table has. "
             "Put records of a logger into config/traces."
         )
     if (before.st_size, before.st_mtime_ns) != (after.st_size, after.st_mtime_ns):

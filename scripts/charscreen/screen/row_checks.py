@@ -4,9 +4,8 @@ from collections import Counter
 
 from charscreen.findings import LEAVES_OUT, QUESTIONS, STOPS, Finding
 from charscreen.screen.parsing import advice, plain_number, show
+from charscreen.screen.review import SHOWN_PER_COLUMN
 from charscreen.screen.schemas import Column, TableSchema
-
-SHOWN_PER_COLUMN = 10
 
 
 class Collector:

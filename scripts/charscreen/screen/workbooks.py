@@ -13,7 +13,7 @@ from charscreen.archives import Damaged, TooMuch, check_workbook
 from charscreen.screen.grids import BadFile, Fault, Grid
 
 _WORKBOOK = b"PK\x03\x04"
-MAX_BYTES = 50_000_000
+MOST_BYTES = 50_000_000
 MAX_MERGED = 100_000  # cells
 _START = re.compile(rb"<(?:\w+:)?c\b((?:[^<>]*[^/<>])?)>")
 _END = re.compile(rb"</(?:\w+:)?c>")
@@ -94,7 +94,7 @@ def open_workbook(path: Path) -> Workbook:
 
     try:
         with path.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(MOST_BYTES + 1)
     except OSError as error:
         raise BadFile(f"The file cannot be opened ({error.strerror or error}).") from None
     if not data:
@@ -104,8 +104,8 @@ def open_workbook(path: Path) -> Workbook:
             "The file is no XLSX workbook, or it has a password. Save it as XLSX without one, or "
             "as CSV UTF-8."
         )
-    if len(data) > MAX_BYTES:
-        raise BadFile(f"The workbook is larger than {MAX_BYTES // 1_000_000} MB. Save it as CSV.")
+    if len(data) > MOST_BYTES:
+        raise BadFile(f"The workbook is larger than {MOST_BYTES // 1_000_000} MB. Save it as CSV.")
     try:
         check_workbook(data)
     except Damaged as error:

@@ -15,7 +15,7 @@ from charscreen.archives import Damaged, TooMuch, check_workbook
 from charscreen.units import plain
 
 # What a job may hold in 1 GB of memory: a text is held several times while it is taken apart.
-MAX_BYTES = 100_000_000
+MOST_BYTES = 100_000_000
 MISSING_MARKS = ("", "nan", "na", "n/a", "null", "none", "-", "--", "---", "#n/a", "inf", "-inf")
 _TEXT_BYTES = bytes([9, 10, 11, 12, 13, *range(32, 127), *range(128, 256)])
 NUMBER = r"[+-]?(?:[0-9]+(?:\.[0-9]*)?|\.[0-9]+)(?:[eE][+-]?[0-9]+)?"
@@ -66,10 +66,10 @@ def read_bytes(path: Path) -> bytes:
         facts = path.stat()
         if not stat.S_ISREG(facts.st_mode):
             raise TraceFileError("is no plain file. Name a file.")
-        if facts.st_size > MAX_BYTES:
+        if facts.st_size > MOST_BYTES:
             raise TraceFileError(_too_large(facts.st_size))
         with path.open("rb") as stream:
-            data = stream.read(MAX_BYTES + 1)
+            data = stream.read(MOST_BYTES + 1)
     except FileNotFoundError:
         raise TraceFileError("there is no such file. Put it there or correct the name.") from None
     except (OSError, ValueError) as error:
@@ -78,10 +78,10 @@ def read_bytes(path: Path) -> bytes:
     if data[:2] == b"\x1f\x8b":
         try:
             with gzip.open(io.BytesIO(data)) as stream:
-                data = stream.read(MAX_BYTES + 1)
+                data = stream.read(MOST_BYTES + 1)
         except (OSError, EOFError, zlib.error):
             raise TraceFileError("is a damaged gz file. Copy it again from the logger.") from None
-        if len(data) > MAX_BYTES:
+        if len(data) > MOST_BYTES:
             raise TraceFileError(_too_large(len(data)))
     if not data[:4096].strip() and not data.strip():
         raise TraceFileError("is empty. Export the test again, or clear the cell.")
@@ -90,7 +90,7 @@ def read_bytes(path: Path) -> bytes:
 
 def _too_large(size: int) -> str:
     return (
-        f"holds more than {MAX_BYTES / 1e6:.0f} MB ({size / 1e6:.0f} MB found). "
+        f"holds more than {MOST_BYTES / 1e6:.0f} MB ({size / 1e6:.0f} MB found). "
         "Log at a lower rate, cut the file into one file per test, or save it as Parquet."
     )
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from charscreen.traces.files import RawColumns, TraceFileError, column_index, take_texts
 
-MAX_ROWS = 10_000_000
+MOST_ROWS = 10_000_000
 #: Memory the helper may ask for: twice what ten million rows of four columns take. [bytes]
 MAX_MEMORY = 4_000_000_000
 #: Ten million rows take a few seconds. [s]
@@ -248,9 +248,9 @@ def _check_rows(data: bytes) -> None:
     import polars as pl
 
     rows = pl.scan_parquet(io.BytesIO(data)).select(pl.len()).collect().item()
-    if rows > MAX_ROWS:
+    if rows > MOST_ROWS:
         raise TraceFileError(
-            f"holds {rows} rows, more than {MAX_ROWS // 1_000_000} million. Log at a lower "
+            f"holds {rows} rows, more than {MOST_ROWS // 1_000_000} million. Log at a lower "
             "rate, or cut the file into one file per test."
         )
 
