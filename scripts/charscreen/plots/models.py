@@ -35,7 +35,7 @@ def draw_variance(variance: Mapping[str, pd.DataFrame]) -> Figure:
     if not tables:
         return message_figure("No model has been fitted yet, so the scatter cannot be divided.")
     heights = [len(table) + 1.2 for table in tables.values()]
-    figure = new_figure(width_in=7.4, height_in=0.7 + 0.36 * sum(heights))
+    figure = new_figure(width_in=7.4, height_in=0.7 + 0.19 * sum(heights))
     all_axes = figure.subplots(
         len(tables), 1, sharex=True, squeeze=False, gridspec_kw={"height_ratios": heights}
     )[:, 0]
