@@ -13,7 +13,7 @@ with job(snakemake.log[0]):
     figures = draw_figures(
         tables | {"models": read_models(given)},
         merits=params.merits,
-        invented=params.invented,
+        data_are_invented=params.data_are_invented,
         names=params.names,
         only=paths,
     )

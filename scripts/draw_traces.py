@@ -13,7 +13,7 @@ with job(snakemake.log[0]):
         pl.read_parquet(given.thinned),
         pl.read_parquet(given.cycles),
         made_of=params.made_of,
-        invented=params.invented,
+        data_are_invented=params.data_are_invented,
     )
     files = {f"{firing}.svg": sheet for firing, sheet in sheets.items()}
     write_folder(snakemake.output.sheets, files)

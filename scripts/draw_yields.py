@@ -13,7 +13,7 @@ with job(snakemake.log[0]):
     figures = draw_figures(
         {"yields": read_csv(given.yields), "models": read_models(given, YIELD_MODELS)},
         merits=[],
-        invented=params.invented,
+        data_are_invented=params.data_are_invented,
         names=params.names,
         only=paths,
     )

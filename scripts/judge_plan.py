@@ -29,7 +29,7 @@ with job(snakemake.log[0]):
         summary=summary,
         names=params.names,
         title=params.title,
-        data_are_invented=params.invented,
+        data_are_invented=params.data_are_invented,
         **{name: Path(given[name]).read_text(encoding="utf-8") for name in ("template", "style")},
     )
     for name in ("comparisons", "confounding", "effort", "by_firings"):

@@ -16,7 +16,7 @@ with job(snakemake.log[0]):
         title=params.title,
         template=Path(given.template).read_text(encoding="utf-8"),
         style=Path(given.style).read_text(encoding="utf-8"),
-        data_are_invented=params.invented,
+        data_are_invented=params.data_are_invented,
         limits=params.limits,
     )
     write_folder(snakemake.output.sheets, {f"{name}.html": page for name, page in sheets.items()})

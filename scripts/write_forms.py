@@ -12,6 +12,6 @@ with job(snakemake.log[0]):
         read_csv(snakemake.input.cells),
         names=params.names,
         title=params.title,
-        data_are_invented=params.invented,
+        data_are_invented=params.data_are_invented,
     )
     write_bytes(snakemake.output.forms, forms)

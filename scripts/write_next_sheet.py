@@ -24,7 +24,7 @@ with job(snakemake.log[0]):
         title=params.title,
         template=Path(given.template).read_text(encoding="utf-8"),
         style=Path(given.style).read_text(encoding="utf-8"),
-        data_are_invented=params.invented,
+        data_are_invented=params.data_are_invented,
         limits=params.limits,
         koh_purity_percent=params.koh_purity_percent,
     )

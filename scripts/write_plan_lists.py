@@ -15,7 +15,7 @@ with job(snakemake.log[0]):
         "title": params.title,
         "template": Path(given.template).read_text(encoding="utf-8"),
         "style": Path(given.style).read_text(encoding="utf-8"),
-        "data_are_invented": params.invented,
+        "data_are_invented": params.data_are_invented,
     }
     shopping = shopping_list(
         read_csv(given.lots),

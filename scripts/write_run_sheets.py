@@ -20,7 +20,7 @@ with job(snakemake.log[0]):
         "kiln": params.kiln,
         "title": params.title,
         "style": text["style"],
-        "data_are_invented": params.invented,
+        "data_are_invented": params.data_are_invented,
         "limits": params.limits,
     }
     summary, purity = read_json(given.summary), params.koh_purity_percent

@@ -14,5 +14,7 @@ with job(snakemake.log[0]):
     models = read_models(given)
     tables = {name: read_csv(given[name]) for name in FIRST}
     tables |= {table: join_models(models, table) for table in WORKBOOK_MODEL_TABLES}
-    workbook = render_workbook(tables, title=params.title, data_are_invented=params.invented)
+    workbook = render_workbook(
+        tables, title=params.title, data_are_invented=params.data_are_invented
+    )
     write_bytes(snakemake.output.workbook, workbook)

@@ -48,7 +48,7 @@ def draw_sheets(
     cycles: "pl.DataFrame",
     *,
     made_of: Mapping[str, Sequence[str]],
-    invented: bool = False,
+    data_are_invented: bool = False,
 ) -> dict[str, str]:
     """Sheets of all firings of a batch.
 
@@ -62,7 +62,7 @@ def draw_sheets(
         Cycles: ``test``, ``cycle``, ``capacitance_F``, ``use``.
     made_of : mapping
         Cell to the id of its firing and to what it was made of, in words.
-    invented : bool
+    data_are_invented : bool
         Mark the sheets as made from invented data.
 
     Returns
@@ -83,7 +83,9 @@ def draw_sheets(
         by_firing.setdefault(made_of[row["cell"]][0], []).append({**row, **numbers})
     labels = {cell: words for cell, (_, words) in made_of.items()}
     return {
-        firing: draw_sheet(firing, tests, records, by_test, labels=labels, invented=invented)
+        firing: draw_sheet(
+            firing, tests, records, by_test, labels=labels, data_are_invented=data_are_invented
+        )
         for firing, tests in sorted(by_firing.items())
         if any(test["test"] in records for test in tests)
     }
@@ -100,7 +102,7 @@ def draw_sheet(
     cycles: Mapping[str, Sequence[Mapping]],
     *,
     labels: Mapping[str, str],
-    invented: bool = False,
+    data_are_invented: bool = False,
 ) -> str:
     """The sheet of one firing as SVG text.
 
@@ -118,7 +120,7 @@ def draw_sheet(
         Test to its cycles: ``cycle``, ``capacitance_F``, ``use``.
     labels : mapping of str to str
         Cell to what it was made of, in words.
-    invented : bool
+    data_are_invented : bool
         Mark the sheet as made from invented data.
 
     Returns
@@ -137,7 +139,7 @@ def draw_sheet(
         f'<rect width="{width}" height="{height}" fill="#fff"/>',
         # On a group, since a page that takes the picture in sets the outer element's attributes.
         f'<g font-family="DejaVu Sans,Verdana,sans-serif" font-size="8" fill="{INK}">',
-        _head(firing, invented),
+        _head(firing, data_are_invented),
     ]
     for k, test in enumerate(shown):
         x, y = k % COLUMNS * PANEL_WIDTH, HEAD + k // COLUMNS * PANEL_HEIGHT
@@ -152,9 +154,9 @@ def draw_sheet(
     return "".join(parts)
 
 
-def _head(firing: str, invented: bool) -> str:
+def _head(firing: str, data_are_invented: bool) -> str:
     """Title and key of a sheet."""
-    mark = " (invented data)" if invented else ""
+    mark = " (invented data)" if data_are_invented else ""
     key = (
         f'<path d="M330 12h18" stroke="{SOFT}" stroke-width="1.2"/>'
         f'<text x="352" y="15">trace</text>'

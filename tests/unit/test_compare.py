@@ -51,7 +51,7 @@ def screen(label, values, *, references=("shell",), kiln=1.0, spread=0.05, bette
     return RankedScreen(
         label=label,
         title=f"Screen {label} <b>",
-        invented=True,
+        data_are_invented=True,
         ranking=pd.DataFrame(rows),
         draws=pd.DataFrame(draws),
         references=references,

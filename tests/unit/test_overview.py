@@ -13,7 +13,7 @@ from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
 TEMPLATE = (ROOT / "workflow/templates/plan_overview.html.jinja").read_text(encoding="utf-8")
 
 
-def overview(feeds=FEEDS, *, invented=False, **plan):
+def overview(feeds=FEEDS, *, data_are_invented=False, **plan):
     rows = feeds.to_dict("records") if len(feeds) else []
     made = make_plan(rows, plan=PLAN | plan, kiln=KILN, seed=3)
     page = render_overview(
@@ -25,7 +25,7 @@ def overview(feeds=FEEDS, *, invented=False, **plan):
         title="Test <screen>",
         template=TEMPLATE,
         style=STYLE,
-        data_are_invented=invented,
+        data_are_invented=data_are_invented,
     )
     return made, page
 
@@ -113,12 +113,12 @@ def test_feed_without_moisture_says_so():
     assert not re.search(r"\bnan\b|None\b(?! of)", text)
 
 
-@pytest.mark.parametrize("invented", [False, True])
-def test_names_are_escaped_and_invented_data_are_called_so(invented):
-    _, page = overview(invented=invented)
+@pytest.mark.parametrize("data_are_invented", [False, True])
+def test_names_are_escaped_and_invented_data_are_called_so(data_are_invented):
+    _, page = overview(data_are_invented=data_are_invented)
     assert "Rice &lt;b&gt;husk&lt;/b&gt;" in page
     assert "<b>husk</b>" not in page
-    assert ("Invented data" in page) == invented
+    assert ("Invented data" in page) == data_are_invented
     text = Page(page).text
     assert text.rstrip().endswith(FOOTER)
     assert not re.search(r"\b(safe|safely|harmless|no risk)\b", text, re.IGNORECASE)

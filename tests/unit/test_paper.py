@@ -215,7 +215,7 @@ def test_words_stay_whole_where_the_table_has_room_for_them():
     rows = [["1 firing of 6 lots (proposed)", made, "0.000057 ± 0.000048", "1020", "28.0"]]
     table = Table(id="t", caption="Moves", file="", columns=columns, rows=rows)
     section = Section(id="s", title="S", blocks=[table])
-    page = render_page(title="A", question="", invented=False, sections=[section])
+    page = render_page(title="A", question="", data_are_invented=False, sections=[section])
     document = lay_out(page, style=STYLE)
     lines = [b.text for b in boxes(document.pages[0]._page_box) if type(b).__name__ == "TextBox"]
     assert table.breadth != "broad"

@@ -102,7 +102,7 @@ def test_a_figure_without_data_says_so():
 
 def test_figures_are_marked_where_data_are_invented(full):
     merits = case.CONFIG["merits"]
-    for figure in figures.draw_figures(full, merits=merits, invented=True).values():
+    for figure in figures.draw_figures(full, merits=merits, data_are_invented=True).values():
         assert "invented data" in figure.get_suptitle().lower()
     for figure in figures.draw_figures(full, merits=merits).values():
         assert "invented" not in figure.get_suptitle().lower()
@@ -175,7 +175,8 @@ def test_drawing_leaves_the_settings_of_others_alone(one):
 
 def test_same_data_give_the_same_bytes_without_date(full, tmp_path):
     first, second = (
-        figures.draw_figures(full, merits=case.CONFIG["merits"], invented=True) for _ in range(2)
+        figures.draw_figures(full, merits=case.CONFIG["merits"], data_are_invented=True)
+        for _ in range(2)
     )
     for name in first:
         svg = plots.as_svg(first[name])

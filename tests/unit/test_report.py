@@ -62,7 +62,7 @@ def render(inputs, config=case.CONFIG):
     figures = draw_figures(
         inputs,
         merits=config["merits"],
-        invented=config["data_are_invented"],
+        data_are_invented=config["data_are_invented"],
         names=inputs.get("feedstock_names"),
     )
     svgs = {name: plots.as_svg(figure) for name, figure in figures.items()}

@@ -12,7 +12,7 @@ from plan_case import FEEDS, KILN, PLAN, ROOT, STYLE, Page
 TEMPLATE = (ROOT / "workflow/templates/run_sheet.html.jinja").read_text(encoding="utf-8")
 
 
-def sheets(feeds=FEEDS, *, invented=False, kiln=KILN, **plan):
+def sheets(feeds=FEEDS, *, data_are_invented=False, kiln=KILN, **plan):
     made = make_plan(feeds, plan=PLAN | plan, kiln=kiln, seed=3)
     return made, render_run_sheets(
         made.design,
@@ -22,7 +22,7 @@ def sheets(feeds=FEEDS, *, invented=False, kiln=KILN, **plan):
         title="Test <screen>",
         template=TEMPLATE,
         style=STYLE,
-        data_are_invented=invented,
+        data_are_invented=data_are_invented,
     )
 
 
@@ -165,11 +165,11 @@ def test_remarks_of_a_lot_tell_its_size_drying_and_what_limits_it():
         assert "dried at 105 °C" in text
 
 
-@pytest.mark.parametrize("invented", [False, True])
-def test_invented_data_are_called_so(invented):
-    _, pages = sheets(invented=invented)
+@pytest.mark.parametrize("data_are_invented", [False, True])
+def test_invented_data_are_called_so(data_are_invented):
+    _, pages = sheets(data_are_invented=data_are_invented)
     for html in pages.values():
-        assert ("Invented data" in html) == invented
+        assert ("Invented data" in html) == data_are_invented
 
 
 def test_names_are_escaped():

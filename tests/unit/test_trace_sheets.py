@@ -104,7 +104,7 @@ def test_long_names_and_many_cycles_keep_within_their_panel(batch):
 
 
 def test_invented_data_are_marked_and_bytes_repeat(batch):
-    assert "Firing F01 (invented data)" in texts(draw(batch, invented=True)["F01"])
+    assert "Firing F01 (invented data)" in texts(draw(batch, data_are_invented=True)["F01"])
     assert "Firing F01" in texts(draw(batch)["F01"])
     assert draw(batch) == draw(batch)
 

@@ -83,7 +83,7 @@ rule write_next_sheet:
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
         kiln=screen.config["kiln"],
         limits=screen.config["limits"],
         koh_purity_percent=screen.config["koh_purity_percent"],

@@ -112,7 +112,7 @@ rule write_run_sheets:
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
         kiln=screen.config["kiln"],
         limits=screen.config["limits"],
         koh_purity_percent=screen.config["koh_purity_percent"],
@@ -143,7 +143,7 @@ rule write_cell_sheets:
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
         limits=screen.config["limits"],
         plan=screen.config["plan"],
     message:
@@ -203,7 +203,7 @@ rule write_plan_lists:
     params:
         feedstocks=rows["feedstocks"],
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
         kiln=screen.config["kiln"],
         plan=screen.config["plan"],
         prices=screen.config["prices"],
@@ -239,7 +239,7 @@ rule write_forms:
             "log_map": graph.maps_with(screen.config["column_maps"], "temperature"),
         },
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
     message:
         "Writing the forms to fill in"
     script:
@@ -281,7 +281,7 @@ rule judge_plan:
         priors=screen.priors,
         seed=screen.config["seed"],
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
     message:
         "Judging the plan: how likely it is to find the best"
     script:

@@ -32,7 +32,7 @@ rule draw_yields:
         mem_mb=1000,
         runtime=20,
     params:
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
         names=FEEDSTOCK_NAMES,
     message:
         "Drawing the figures of the yields"
@@ -60,7 +60,7 @@ rule draw_figures:
         runtime=20,
     params:
         merits=screen.config["merits"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
         names=FEEDSTOCK_NAMES,
     message:
         "Drawing the figures"
@@ -94,7 +94,7 @@ rule draw_traces:
             screen.tables["design"],
             FEEDSTOCK_NAMES,
         ),
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
     message:
         "Drawing the traces, batch {wildcards.batch}"
     script:
@@ -218,7 +218,7 @@ rule write_workbook:
         runtime=20,
     params:
         title=screen.config["title"],
-        invented=screen.config["data_are_invented"],
+        data_are_invented=screen.config["data_are_invented"],
     message:
         "Writing the tables into one workbook"
     script:

@@ -91,7 +91,7 @@ def compare_page(
     return render_page(
         title=" and ".join(screen.label for screen in screens),
         question=f"How do these screens compare by {merit_words(merit)}?",
-        invented=any(screen.invented for screen in screens),
+        data_are_invented=any(screen.data_are_invented for screen in screens),
         sections=sections,
     )
 

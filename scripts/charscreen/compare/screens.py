@@ -22,7 +22,7 @@ class RankedScreen:
         What it is called beside others; unlike that of any other.
     title : str
         From its settings.
-    invented : bool
+    data_are_invented : bool
         Whether its data are invented.
     ranking : DataFrame
         Its rank/ranking.csv.
@@ -36,7 +36,7 @@ class RankedScreen:
 
     label: str
     title: str
-    invented: bool
+    data_are_invented: bool
     ranking: pd.DataFrame
     draws: pd.DataFrame
     references: tuple[str, ...] = ()
@@ -88,7 +88,7 @@ def read_ranked_screen(folder: str | Path, *, label: str) -> RankedScreen:
     return RankedScreen(
         label=label,
         title=str(screen.config["title"]),
-        invented=bool(screen.config["data_are_invented"]),
+        data_are_invented=bool(screen.config["data_are_invented"]),
         ranking=read_csv(ranking),
         draws=found,
         references=tuple(sorted(references)),

@@ -107,7 +107,7 @@ def render_cell_sheets(
                 sheets=[sheet],
                 intro=None,
                 title=title,
-                invented=data_are_invented,
+                data_are_invented=data_are_invented,
                 footer=cautions.FOOTER,
             )
     return pages

@@ -224,7 +224,7 @@ def _mark_doubts(sheet, schema: TableSchema, mark) -> None:
             )
 
 
-def _write_about(sheet, heading: str, invented: bool, formats: Mapping) -> None:
+def _write_about(sheet, heading: str, data_are_invented: bool, formats: Mapping) -> None:
     lines = [
         "One sheet for each table of the screen. Point at a column's name to read what it means, "
         "its unit and its limits. Names in bold are needed in each row you fill in.",
@@ -243,7 +243,7 @@ def _write_about(sheet, heading: str, invented: bool, formats: Mapping) -> None:
         "Nothing here says that a step is safe: the run sheets carry the cautions.",
         cautions.FOOTER,
     ]
-    if invented:
+    if data_are_invented:
         lines.insert(0, "Invented data: the feedstocks and what is known of them are made up.")
     sheet.set_column(0, 0, 100, formats["words"])
     sheet.write_string(0, 0, heading, formats["title"])

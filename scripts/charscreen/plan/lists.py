@@ -71,7 +71,7 @@ def render_shopping_page(
         style,
         heading="Shopping list",
         title=title,
-        invented=data_are_invented,
+        data_are_invented=data_are_invented,
         before=[] if len(shopping) else [_NOTHING],
         parts=parts,
         after=after if len(shopping) else [],
@@ -152,7 +152,7 @@ def render_calendar_page(
         style,
         heading="Calendar of firings",
         title=title,
-        invented=data_are_invented,
+        data_are_invented=data_are_invented,
         before=before,
         parts=[{"heading": "", "columns": columns, "rows": _days(calendar)}]
         if len(calendar)

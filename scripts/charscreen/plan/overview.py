@@ -57,7 +57,7 @@ def render_overview(
         template,
         style,
         title=title,
-        invented=data_are_invented,
+        data_are_invented=data_are_invented,
         message=summary["message"],
         planned=planned,
         facts=_facts(summary) if planned else [],

@@ -94,7 +94,7 @@ def render_run_sheet(
         sheets=[_sheet(firing, kind, **here, **how)],
         intro=None,
         title=title,
-        invented=data_are_invented,
+        data_are_invented=data_are_invented,
         footer=cautions.FOOTER,
     )
 
@@ -134,7 +134,7 @@ def render_one_page(
         sheets=sheets,
         intro={"heading": heading, "sentences": list(sentences)},
         title=title,
-        invented=data_are_invented,
+        data_are_invented=data_are_invented,
         footer=cautions.FOOTER,
     )
 

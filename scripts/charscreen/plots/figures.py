@@ -20,7 +20,7 @@ def draw_figures(
     inputs: Mapping,
     *,
     merits: list[str],
-    invented: bool = False,
+    data_are_invented: bool = False,
     names: Mapping[str, str] | None = None,
     only: Collection[str] | None = None,
 ) -> dict[str, Figure]:
@@ -34,7 +34,7 @@ def draw_figures(
         dict ``json``. What no figure asked for rests on may be absent.
     merits : list of str
         Merits that are ranked; the first one also gives the response to temperature.
-    invented : bool
+    data_are_invented : bool
         Mark every figure as drawn from invented data.
     names : mapping, optional
         Feedstock id to name.
@@ -55,7 +55,7 @@ def draw_figures(
     draws["scatter"] = partial(_scatter, models)
     draws |= {f"checks_{name}": partial(_checks, models, name) for name in MODELS}
     figures = {name: draw() for name, draw in draws.items() if only is None or name in only}
-    if invented:
+    if data_are_invented:
         for figure in figures.values():
             _mark_invented(figure)
     return figures

@@ -71,7 +71,7 @@ def render_quality(
         template,
         style,
         title=title,
-        invented=data_are_invented,
+        data_are_invented=data_are_invented,
         judged=judged,
         headline=headline(record),
         record=record,

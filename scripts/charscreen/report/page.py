@@ -86,14 +86,19 @@ def render_report(
     return render_page(
         title=config["title"],
         question=config.get("question") or "",
-        invented=bool(config.get("data_are_invented")),
+        data_are_invented=bool(config.get("data_are_invented")),
         sections=[*sections, traces_section(sheets or {}, taken=taken)],
         templates=templates,
     )
 
 
 def render_page(
-    *, title: str, question: str, invented: bool, sections: list, templates: Path = TEMPLATES
+    *,
+    title: str,
+    question: str,
+    data_are_invented: bool,
+    sections: list,
+    templates: Path = TEMPLATES,
 ) -> str:
     """A page of our own look from sections of blocks (`charscreen.report.blocks`), as HTML text.
 
@@ -101,7 +106,7 @@ def render_page(
     ----------
     title, question : str
         On top of the page.
-    invented : bool
+    data_are_invented : bool
         Marks the page where its data are invented.
     sections : list of Section
         In order.
@@ -122,7 +127,7 @@ def render_page(
     return environment.get_template("report.html.jinja").render(
         title=title,
         question=question,
-        invented=invented,
+        data_are_invented=data_are_invented,
         title_says_so="invented" in str(title).lower(),
         sections=sections,
         css=Markup((Path(templates) / "report.css").read_text(encoding="utf-8")),

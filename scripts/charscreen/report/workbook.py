@@ -80,7 +80,11 @@ def _set_page(sheet, heading: str) -> None:
 
 
 def _write_columns(
-    sheet, tables: Mapping[str, pd.DataFrame], heading: str, invented: bool, formats: Mapping
+    sheet,
+    tables: Mapping[str, pd.DataFrame],
+    heading: str,
+    data_are_invented: bool,
+    formats: Mapping,
 ) -> None:
     """The first sheet: what each sheet and each of its columns holds."""
     _set_page(sheet, heading)
@@ -91,7 +95,7 @@ def _write_columns(
         "Numbers keep all their digits; shown are those their standard error supports. Raw data "
         "stand in config/ and are not changed here: change them there and run again.",
     ]
-    if invented:
+    if data_are_invented:
         lines.insert(0, "Invented data: nothing in this workbook was measured.")
     for number, line in enumerate(lines, start=1):
         sheet.merge_range(number, 0, number, 3, "", formats["words"])
