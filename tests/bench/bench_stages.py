@@ -59,7 +59,8 @@ def main() -> None:
         total = run_demo(Path(folder))
         rows = []
         for file in sorted(Path(folder).glob("results/benchmarks/*.tsv")):
-            rule = file.stem.rsplit("_", 1)[0] if file.stem[-3:].isdigit() else file.stem
+            has_wildcard = not (ROOT / "scripts" / f"{file.stem}.py").is_file()
+            rule = file.stem.rpartition("_")[0] if has_wildcard else file.stem
             rows.append({"rule": rule, "seconds": pd.read_csv(file, sep="\t")["s"].sum()})
     table = pd.DataFrame(rows).groupby("rule")["seconds"].agg(["count", "sum"])
     table["start_up"] = [start_up(ROOT / "scripts" / f"{rule}.py") for rule in table.index]

@@ -160,9 +160,9 @@ rule print_sheets:
     output:
         pdf=f"{RESULTS}/plan/{{kind}}_sheets.pdf",
     log:
-        f"{RESULTS}/logs/print_{{kind}}_sheets.log",
+        f"{RESULTS}/logs/print_sheets_{{kind}}.log",
     benchmark:
-        f"{RESULTS}/benchmarks/print_{{kind}}_sheets.tsv"
+        f"{RESULTS}/benchmarks/print_sheets_{{kind}}.tsv"
     wildcard_constraints:
         kind="run|cell",
     conda:
