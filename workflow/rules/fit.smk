@@ -77,7 +77,7 @@ rule fit_performance:
     conda:
         "../../environment.yml"
     resources:
-        mem_mb=1000,
+        mem_mb=2000,
         runtime=60,
     params:
         design=rows["design"],

@@ -16,6 +16,7 @@ CONDITION = ["peak_temperature_C", "hold_min"]
 #: Stands for a firing, an activation firing and an assembly batch that are still to come.
 NEXT = "next"
 _HOLD_STEP_MIN = 5.0
+MOST_LOTS_AT_HAND = 600
 
 
 @dataclass(frozen=True)
@@ -150,9 +151,28 @@ def feasible_lots(
     return Feasible(lots, _reference(design, lots, crucibles), reasons)
 
 
-def existing_lots(rows: pd.DataFrame) -> pd.DataFrame:
-    """Lots and aliquots with cells, of which more cells could be made; a row each."""
+def existing_lots(
+    rows: pd.DataFrame, leaders: pd.DataFrame, *, most: int = MOST_LOTS_AT_HAND
+) -> pd.DataFrame:
+    """Lots and aliquots with cells, of which more cells could be made; a row each.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Those that a model of cells was fitted to.
+    leaders : DataFrame
+        Candidates, best first: feedstock, activation.
+    most : int
+        Of more lots than that, those which share feedstock and activation with the leaders are
+        looked at: they tell most of the choice, and looking at thousands would take minutes.
+    """
     kept = rows.drop_duplicates("aliquot").reset_index(drop=True)
+    if len(kept) > most:
+        pairs = list(zip(leaders["feedstock"], leaders["activation"], strict=True))
+        place = {pair: k for k, pair in reversed(list(enumerate(pairs)))}
+        of_lot = zip(kept["feedstock"], kept["activation"], strict=True)
+        order = np.argsort([place.get(pair, len(pairs)) for pair in of_lot], kind="stable")
+        kept = kept.iloc[np.sort(order[:most])].reset_index(drop=True)
     return kept.assign(assembly_batch=NEXT).astype({"assembly_batch": object})
 
 

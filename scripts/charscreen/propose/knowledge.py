@@ -6,12 +6,12 @@ from functools import cached_property
 
 import numpy as np
 import pandas as pd
-from scipy.linalg import cho_solve, cholesky, solve_triangular
 
 from charscreen.models.covariates import covariate_columns, term_columns
 from charscreen.models.device import device_of_lots
 from charscreen.models.observations import observation_rows, one_per_lot
 from charscreen.models.tables import to_scale
+from charscreen.propose.covariance import Levels, Solved, solve
 
 MOST_NUMBERS = 2e7
 """In one array over nodes, observations and targets: 160 MB."""
@@ -153,26 +153,18 @@ class Knowledge:
         return np.column_stack([np.ones(len(frame)), *(columns[c] for c in columns)])
 
     @cached_property
-    def _prior(self) -> list[np.ndarray]:
-        """Covariance (n, n) of the data by each random term with variance 1."""
-        ties = [self.tie(name, self.rows) for name in self.terms]
-        return [shared(tie, tie) for tie, _ in ties]
+    def _levels(self) -> Levels:
+        return Levels([self.tie(name, self.rows)[0] for name in self.terms], len(self.rows))
 
-    def solved(self, r: int) -> "Solved":
+    def solved(self, r: int) -> Solved:
         """The data under one draw of the variances; kept where that takes little room."""
-        if r in self._solved:
-            return self._solved[r]
-        data = sum(v * g for v, g in zip(self.variances[r], self._prior, strict=True))
-        data = data + np.diag(self.residual[r] / self.weight)
-        lower = cholesky(data, lower=True)
-        xw = solve_triangular(lower, self.fixed_rows, lower=True)
-        yw = solve_triangular(lower, self.y, lower=True)
-        gram = cholesky(xw.T @ xw, lower=True)
-        b = cho_solve((gram, True), xw.T @ yw)
-        found = Solved(lower, xw, gram, b, yw - xw @ b)
-        if len(self.residual) * data.size <= MOST_NUMBERS:
+        if r not in self._solved:
+            root = self._levels.root(self.variances[r], self.residual[r] / self.weight)
+            found = solve(root, self.fixed_rows, self.y)
+            if len(self.residual) * found.size > MOST_NUMBERS:
+                return found
             self._solved[r] = found
-        return found
+        return self._solved[r]
 
     def tie(self, name: str, targets: pd.DataFrame) -> tuple[tuple, tuple]:
         """Level codes and weights of a random term, of the data and of targets."""
@@ -195,31 +187,6 @@ class Knowledge:
         codes, _ = pd.factorize(pd.concat(labels, ignore_index=True))
         n = len(self.rows)
         return (codes[:n], weights[0]), (codes[n:], weights[1])
-
-
-@dataclass(frozen=True)
-class Solved:
-    """The data under one draw of the variances, with L the lower root of their covariance.
-
-    Parameters
-    ----------
-    lower : (n, n) array
-        L.
-    x : (n, p) array
-        L^-1 X.
-    gram : (p, p) array
-        Lower root of X'V^-1 X.
-    b : (p,) array
-        Generalised least squares coefficients.
-    rest : (n,) array
-        L^-1 (y - X b).
-    """
-
-    lower: np.ndarray
-    x: np.ndarray
-    gram: np.ndarray
-    b: np.ndarray
-    rest: np.ndarray
 
 
 def node_variances(draws: pd.DataFrame, *, nodes: int = NODES, seed: int = 0) -> pd.DataFrame:
@@ -245,9 +212,3 @@ def node_variances(draws: pd.DataFrame, *, nodes: int = NODES, seed: int = 0) ->
     places = ((np.arange(nodes) + 0.5) * len(order) / nodes).astype(int)
     picked = np.random.default_rng(seed).permutation(order[places])
     return table.iloc[picked].reset_index(drop=True)
-
-
-def shared(a: tuple, b: tuple) -> np.ndarray:
-    """Covariance of a random term with variance 1 between two sets of rows."""
-    same = (a[0][:, None] == b[0][None, :]) & (a[0] >= 0)[:, None]
-    return np.where(same, a[1][:, None] * b[1][None, :], 0.0)

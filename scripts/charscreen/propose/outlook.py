@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy.linalg import solve_triangular
 
-from charscreen.propose.knowledge import MOST_NUMBERS, Knowledge, shared
+from charscreen.propose.knowledge import MOST_NUMBERS, Knowledge
 
 #: Levels that a lot to come has to itself.
 OWN_LEVELS = ("lot", "aliquot", "feed_batch")
@@ -74,7 +74,7 @@ class Outlook:
                 c[self._row[again], again] += known.own[r, self._row[again]]
             else:
                 c = parts * np.concatenate([v, known.own[r]])[of_part]
-            w = solve_triangular(data.lower, c, lower=True)
+            w = data.root.times(c)
             self._told.append(w.T @ w)
             of_x, of_rest = data.x.T @ w, data.rest @ w
             if self._share is not None:
@@ -174,3 +174,9 @@ class Outlook:
             of_part.append(k + levels if k == len(ties) else np.full(len(levels), k))
             shares.append((levels[:, None] == asked) * held)
         return np.hstack(parts), np.concatenate(of_part).astype(int), np.vstack(shares)
+
+
+def shared(a: tuple, b: tuple) -> np.ndarray:
+    """Covariance of a random term with variance 1 between two sets of rows."""
+    same = (a[0][:, None] == b[0][None, :]) & (a[0] >= 0)[:, None]
+    return np.where(same, a[1][:, None] * b[1][None, :], 0.0)

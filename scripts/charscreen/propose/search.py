@@ -226,7 +226,8 @@ class Search:
         """
         if not self.of_cells:
             return []
-        lots = existing_lots(self.known[self.of_cells[0]].rows)
+        best_first = np.argsort(-self.merit.sign * self.merit.value, kind="stable")
+        lots = existing_lots(self.known[self.of_cells[0]].rows, self.candidates.iloc[best_first])
         prospect = self._prospect(lots, own_lot=False)
         choice, channels = prospect.collapsed(range(len(lots)))
         chosen, _ = fill_places(
