@@ -78,11 +78,8 @@ PATH=$venv/bin:$PATH
 VIRTUAL_ENV=$venv
 SNAKEMAKE_PROFILE=${SNAKEMAKE_PROFILE:-$root/workflow/profiles/default}
 XDG_CACHE_HOME=${XDG_CACHE_HOME:-$venv/cache}
-# Memory of one trace is kept for the next, not handed back to the system in between [bytes]; saves
-# a seventh of the time of reducing where the C library is glibc, and means nothing elsewhere.
-MALLOC_TOP_PAD_=${MALLOC_TOP_PAD_:-16777216}
 # The package that words the progress of a run; the profile names it.
 PYTHONPATH=$root/workflow/progress${PYTHONPATH:+:$PYTHONPATH}
-export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME MALLOC_TOP_PAD_ PYTHONPATH
+export PATH VIRTUAL_ENV SNAKEMAKE_PROFILE XDG_CACHE_HOME PYTHONPATH
 unset PYTHONHOME PYTHONDONTWRITEBYTECODE
 exec "$@"
