@@ -67,9 +67,10 @@ def test_rubbish_in_a_trace_is_told_and_not_used(tmp_path, cell):
 @pytest.mark.parametrize(
     ("end", "says"),
     [
-        ('300,"', "The last line is cut off and was not used."),
-        ('300,0.5\n"', "The last line is cut off and was not used."),
-        ("\n" * 400 + '"', "1 of 301 rows lack a value and were not used."),  # polars panicked
+        ('300,"', ["The last line is cut off and was not used."]),
+        ('300,0.5\n"', ["The last line is cut off and was not used."]),
+        # Polars panicked; older versions take a lone mark for a blank line.
+        ("\n" * 400 + '"', ["1 of 301 rows lack a value and were not used.", None]),
     ],
 )
 def test_a_log_that_ends_at_a_quotation_mark_is_read_up_to_it(tmp_path, end, says):
@@ -80,7 +81,8 @@ def test_a_log_that_ends_at_a_quotation_mark_is_read_up_to_it(tmp_path, end, say
                                         "voltage": {"column": "voltage_V"}})  # fmt: skip
     whole = [0.9 - k / 1000 for k in range(300)] + [0.5] * ("0.5" in end)
     assert list(trace.voltage_V) == pytest.approx(whole)
-    assert [f.message for f in findings] == [says]
+    assert len(findings) <= 1
+    assert (findings[0].message if findings else None) in says
 
 
 @pytest.mark.parametrize(

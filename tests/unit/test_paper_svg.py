@@ -24,10 +24,11 @@ def paths(svg: str) -> list[dict]:
     return [dict(path.attrib) for path in found if "id" not in path.attrib]
 
 
-def test_a_text_becomes_one_outline_with_its_letters_in_their_places():
+@pytest.mark.parametrize("shift", ['transform="translate(2.5 0)"', 'x="2.5"'])
+def test_a_text_becomes_one_outline_with_its_letters_in_their_places(shift):
     text = (
         '<g id="t"><g style="fill: red" transform="translate(5 6) scale(0.09 -0.09)">'
-        f'{LETTERS}<use href="#A"/><use href="#B" transform="translate(2.5 0)"/></g></g>'
+        f'{LETTERS}<use href="#A"/><use href="#B" {shift}/></g></g>'
     )
     light = lighter(svg_of(text))
     assert paths(light) == [

@@ -67,9 +67,10 @@ def _joined(group: ElementTree.Element, letters: dict) -> ElementTree.Element | 
     for use in uses:
         steps = letters.get(use.get("href", "").removeprefix("#"))
         shift = _SHIFT.fullmatch(use.get("transform", "translate(0)"))
-        if steps is None or shift is None or set(use.attrib) - {"href", "transform"}:
+        if steps is None or shift is None or set(use.attrib) - {"href", "transform", "x"}:
             return None
-        outlines.append(_moved(steps, 64.0 * float(shift[1])))
+        # Older versions of matplotlib place a letter by x.
+        outlines.append(_moved(steps, 64.0 * (float(shift[1]) + float(use.get("x", 0)))))
     look = {name: group.attrib[name] for name in group.attrib if name != "id"}
     look["transform"] += f" {_OUTLINE}"
     return ElementTree.Element("path", look | {"d": " ".join(outlines)})
