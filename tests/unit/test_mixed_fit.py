@@ -56,6 +56,7 @@ def test_agrees_with_dense_algebra(formula, random, weights):
     data = screen()
     fit = fit_mixed(formula, data, random, weights=weights)
     assert fit.random == random
+    assert fit.converged
     deviance, beta, covariance, modes = dense(fit, data)
     assert fit.reml_deviance == pytest.approx(deviance, abs=1e-7)
     np.testing.assert_allclose(fit.fixed_effects, beta, rtol=1e-8)
@@ -301,3 +302,12 @@ def test_every_order_of_elimination_gives_the_same_likelihood(random, lost, monk
         found.append(density)
     np.testing.assert_allclose(found[1], found[0], atol=1e-7)
     np.testing.assert_allclose(found[2], found[0], atol=1e-7)
+
+
+def test_effects_of_ratios_that_no_draw_took_are_passed_over():
+    products = fit_mixed("y ~ feed", screen(), TERMS)._products
+    theta = np.array([[0.7, 0.4], [1.5, 0.2], [0.1, 2.0]])
+    core = products.batch(theta, keep=True)
+    every = products.core_effects(theta, core, np.arange(3))
+    some = products.core_effects(theta, core, np.array([1, 1, 2]))
+    np.testing.assert_allclose(some, every[[1, 1, 2]], rtol=1e-12)
