@@ -363,3 +363,13 @@ def test_hardly_any_degrees_of_freedom_unbalanced(cells):
         assert wald_p < row["p"] < 1.0
         found.append((row["F"], row["df_den"], row["p"]))
     np.testing.assert_allclose(found[0], found[1], rtol=1e-6)
+
+
+@pytest.mark.parametrize("level", ["population", "conditional"])
+def test_predictions_do_not_hang_on_the_order_of_the_random_terms(level):
+    data = screen()
+    found = [
+        fit_mixed("y ~ feed", data, terms).predict(data.head(6), level)
+        for terms in (["firing", "lot", "second"], ["lot", "second", "firing"])
+    ]
+    pd.testing.assert_frame_equal(*found, rtol=1e-5)
