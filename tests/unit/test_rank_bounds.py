@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 import pytest
-from charscreen.rank.sensitivity import median_bounds, weight_sensitivity
+from charscreen.rank.sensitivity import median_bounds, thinning, weight_sensitivity
 
 
 @pytest.mark.parametrize("n_draws", [1, 2, 7, 100, 101])
@@ -33,3 +33,9 @@ def test_the_choice_at_each_weight_is_that_of_all_medians():
         medians = np.median(first ** (share / 100) * second ** (1 - share / 100), axis=0)
         here = rows[(rows["from"] <= share) & (share <= rows["to"])]
         assert names[int(np.argmax(medians))] in set(here["candidate"])
+
+
+@pytest.mark.parametrize(("n_draws", "step"), [(0, 1), (1, 1), (1000, 1), (1001, 2), (4000, 4)])
+def test_of_many_draws_some_thousand_are_taken_evenly(n_draws, step):
+    assert thinning(n_draws) == step
+    assert len(np.arange(n_draws)[:: thinning(n_draws)]) <= 1000

@@ -71,6 +71,7 @@ def test_more_than_26_letters_are_numbered():
 def test_runs_of_letters_are_shortened():
     assert shorten("abcde") == "a–e"
     assert shorten("abcefghk") == "abce–hk"
+    assert shorten("acdefg") == "ac–g"
     assert shorten("") == ""
     assert shorten("ya2b2") == "ya2b2"
 
