@@ -25,10 +25,6 @@ class Damaged(ValueError):
     """A workbook that is no whole zip file; the text says what is wrong with it."""
 
 
-#: What the reader of zip files raises over bytes that are none, or not a whole one.
-NO_ZIP = (zipfile.BadZipFile, ValueError, OSError, NotImplementedError, EOFError)
-
-
 def check_workbook(data: bytes) -> None:
     """Refuse a workbook that would take more memory or time than any table needs.
 
@@ -53,7 +49,8 @@ def check_workbook(data: bytes) -> None:
     try:
         archive = zipfile.ZipFile(io.BytesIO(data))
         parts = archive.infolist()
-    except NO_ZIP as error:
+    except (zipfile.BadZipFile, ValueError, OSError, EOFError, RuntimeError) as error:
+        # The last of them: a later version of the format than the reader knows.
         raise Damaged(str(error)) from error
     if len(parts) > MAX_PARTS:
         raise TooMuch(f"It has {len(parts)} parts, more than any workbook. Save the table alone.")

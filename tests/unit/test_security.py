@@ -167,6 +167,10 @@ def test_too_many_parts_and_a_damaged_file():
         check_workbook(_zip({f"{k}": b"" for k in range(2001)}))
     with pytest.raises(Damaged):
         check_workbook(b"PK\x03\x04 and no more")
+    later = bytearray(_zip({"a": b""}))
+    later[later.index(b"PK\x01\x02") + 6] = 99  # the version needed to unpack it
+    with pytest.raises(Damaged, match="version"):
+        check_workbook(bytes(later))
 
 
 def test_workbooks_of_an_old_kind_are_named(tmp_path):
